@@ -95,8 +95,8 @@ def rh_pct(dry_bulb_f: float, wet_bulb_f: float, elevation_ft: float = 0.0) -> f
 
     References
     ----------
-    ASHRAE Handbook Fundamentals (2017) ch. 1, eq. 33 (through psychrolib). Checked against CoolProp, 60-200 °F,
-    0-6000 ft, within 0.5 % RH.
+    ASHRAE Handbook Fundamentals (2017) ch. 1, eq. 33 (through psychrolib). Checked against CoolProp
+    over 60-200 °F and 0-6000 ft: within 0.5 % RH.
     """
     check_range("dry_bulb_f", dry_bulb_f, *DRY_BULB_RANGE_F, "°F")
     if not (math.isfinite(wet_bulb_f) and wet_bulb_f <= dry_bulb_f):
