@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class ChargesConfig(AppConfig):
+    name = "kilnshop.charges"
+    label = "charges"

@@ -1,0 +1,274 @@
+"""Kiln charges: what is in which chamber when, and what was read and done there."""
+
+import uuid
+
+from django.conf import settings
+from django.db import models
+from django.db.models import F, Q
+
+from kilnshop.orders.models import Lot
+from kilnshop.shop.models import Chamber, at_least, between
+
+CHANNELS = range(1, 9)
+
+
+class Charge(models.Model):
+    number = models.CharField(max_length=20, unique=True)
+    chamber = models.ForeignKey(Chamber, models.PROTECT, related_name="charges")
+    schedule_code = models.CharField(max_length=40)
+    plan = models.JSONField(
+        help_text="The estimate as planned (science.estimate.Estimate.to_dict), frozen at start"
+    )
+    notes = models.TextField(blank=True)
+    created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    started_at = models.DateTimeField(null=True, blank=True)
+    dried_at = models.DateTimeField("finished drying", null=True, blank=True)
+    unloaded_at = models.DateTimeField(null=True, blank=True)
+    cancelled_at = models.DateTimeField(null=True, blank=True)
+    step_index = models.PositiveSmallIntegerField(default=0)
+    water_topped_up_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(dried_at=None) | Q(started_at__lte=F("dried_at")), name="charge_dried_after_start"
+            ),
+            models.CheckConstraint(
+                condition=Q(unloaded_at=None) | Q(dried_at__lte=F("unloaded_at")),
+                name="charge_unloaded_after_dried",
+            ),
+            models.UniqueConstraint(
+                fields=["chamber"],
+                condition=Q(started_at__isnull=False, unloaded_at=None, cancelled_at=None),
+                name="one_running_charge_a_chamber",
+                violation_error_message="That chamber still holds a running charge.",
+            ),
+        ]
+
+    def __str__(self):
+        return self.number
+
+    @property
+    def state(self) -> str:
+        if self.cancelled_at:
+            return "cancelled"
+        if self.unloaded_at:
+            return "unloaded"
+        if self.dried_at:
+            return "dry"
+        return "running" if self.started_at else "planned"
+
+
+class ChargeLot(models.Model):
+    """A lot in a charge. `open` is cleared when the charge is cancelled, so that the lot can be loaded again."""
+
+    charge = models.ForeignKey(Charge, models.CASCADE, related_name="charge_lots")
+    lot = models.ForeignKey(Lot, models.PROTECT, related_name="charge_lots")
+    open = models.BooleanField(default=True)
+    override_note = models.CharField(max_length=200, blank=True)
+    pieces_out = models.PositiveIntegerField(null=True, blank=True)
+    volume_out_bf = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, validators=[at_least(0)]
+    )
+
+    class Meta:
+        ordering = ["lot"]
+        constraints = [
+            models.UniqueConstraint(fields=["charge", "lot"], name="lot_once_in_a_charge"),
+            models.UniqueConstraint(fields=["lot"], condition=Q(open=True), name="lot_in_one_charge"),
+        ]
+
+
+class Booking(models.Model):
+    """Days a chamber is taken, both ends included, by a charge or an outage. Triggers refuse any overlap."""
+
+    chamber = models.ForeignKey(Chamber, models.PROTECT, related_name="bookings")
+    first_day = models.DateField()
+    last_day = models.DateField()
+    likely_last_day = models.DateField(help_text="The expected finish; last_day is the high end")
+    charge = models.OneToOneField(Charge, models.CASCADE, null=True, blank=True, related_name="booking")
+    outage = models.CharField("reason for the outage", max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["first_day"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(first_day__lte=F("last_day")), name="booking_ends_after_start"
+            ),
+            models.CheckConstraint(
+                condition=Q(charge__isnull=False, outage="") | (Q(charge__isnull=True) & ~Q(outage="")),
+                name="booking_is_charge_or_outage",
+            ),
+        ]
+
+    def __str__(self):
+        return f"charge {self.charge}" if self.charge_id else f"outage “{self.outage}”"
+
+
+class Checklist(models.Model):
+    """A signed checklist; a skipped line carries its reason."""
+
+    class Kind(models.TextChoices):
+        START = "start", "Before starting"
+        FINISH = "finish", "Finishing"
+        UNLOAD = "unload", "Unloading"
+
+    charge = models.ForeignKey(Charge, models.CASCADE, related_name="checklists")
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    lines = models.JSONField(help_text='[{"key", "text", "why", "done", "skipped_why"}, ...]')
+    initials = models.CharField(max_length=4)
+    signed_at = models.DateTimeField()
+    signed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["charge", "kind"], name="one_checklist_a_kind")]
+
+
+class Probe(models.Model):
+    """What a channel of the charge measures and where it sits."""
+
+    class Kind(models.TextChoices):
+        MOISTURE = "mc", "Moisture (%)"
+        CORE = "core", "Core temperature"
+
+    charge = models.ForeignKey(Charge, models.CASCADE, related_name="probes")
+    channel = models.PositiveSmallIntegerField(validators=between(1, 8))
+    kind = models.CharField(max_length=4, choices=Kind.choices, default=Kind.MOISTURE)
+    charge_lot = models.ForeignKey(ChargeLot, models.PROTECT, related_name="probes")
+    board = models.CharField(max_length=40, blank=True)
+    depth_in = models.FloatField(null=True, blank=True, validators=between(0, 8))
+    position = models.CharField("where in the stack", max_length=60, blank=True)
+
+    class Meta:
+        ordering = ["charge", "channel"]
+        constraints = [models.UniqueConstraint(fields=["charge", "channel"], name="one_probe_a_channel")]
+
+
+class LogMapping(models.Model):
+    """How the columns of a chamber's recorder are read; asked once, remembered."""
+
+    chamber = models.OneToOneField(Chamber, models.CASCADE, related_name="log_mapping")
+    mapping = models.JSONField()
+    updated_at = models.DateTimeField(auto_now=True)
+
+
+class LogImport(models.Model):
+    charge = models.ForeignKey(Charge, models.PROTECT, related_name="log_imports")
+    file = models.FileField(upload_to="logs")
+    sha256 = models.CharField(max_length=64)
+    mapping = models.JSONField()
+    rows_taken = models.PositiveIntegerField()
+    rows_repeated = models.PositiveIntegerField(default=0)
+    imported_at = models.DateTimeField()
+    imported_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-imported_at"]
+
+
+class Reading(models.Model):
+    """What was read at one moment, raw. Temperatures °F to 4 decimals (56 °C is 132.8); channels as the probe says.
+
+    `entry` makes a reading typed on the phone and sent twice count once; a logged row counts once by its time.
+    """
+
+    charge = models.ForeignKey(Charge, models.PROTECT, related_name="readings")
+    taken_at = models.DateTimeField()
+    logged = models.ForeignKey(LogImport, models.PROTECT, null=True, blank=True, related_name="readings")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+    entry = models.UUIDField(default=uuid.uuid4, unique=True)
+    dry_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 250))
+    wet_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 212))
+    ch1 = models.FloatField(null=True, blank=True)
+    ch2 = models.FloatField(null=True, blank=True)
+    ch3 = models.FloatField(null=True, blank=True)
+    ch4 = models.FloatField(null=True, blank=True)
+    ch5 = models.FloatField(null=True, blank=True)
+    ch6 = models.FloatField(null=True, blank=True)
+    ch7 = models.FloatField(null=True, blank=True)
+    ch8 = models.FloatField(null=True, blank=True)
+    condensate_lb = models.FloatField(null=True, blank=True, validators=between(0, 20000))
+    meter_kwh = models.FloatField(null=True, blank=True, validators=between(0, 1e9))
+    note = models.CharField(max_length=500, blank=True)
+    photo = models.ImageField(upload_to="readings", blank=True)
+
+    class Meta:
+        ordering = ["taken_at"]
+        indexes = [models.Index(fields=["charge", "taken_at"], name="reading_charge_time")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["charge", "taken_at"], condition=Q(logged__isnull=False), name="logged_moment_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(wet_bulb_f=None) | Q(dry_bulb_f=None) | Q(wet_bulb_f__lte=F("dry_bulb_f")),
+                name="reading_wet_bulb_not_above_dry_bulb",
+                violation_error_message="The wet bulb cannot be above the dry bulb.",
+            ),
+        ]
+
+    def channel(self, number: int) -> float | None:
+        return getattr(self, f"ch{number}")
+
+
+class Correction(models.Model):
+    """A corrected value of one channel of one reading, kept beside the raw one. The newest holds."""
+
+    reading = models.ForeignKey(Reading, models.CASCADE, related_name="corrections")
+    channel = models.PositiveSmallIntegerField(validators=between(1, 8))
+    value = models.FloatField(
+        null=True, blank=True, help_text="Blank: out of the meter's range, see the verdict"
+    )
+    verdict = models.CharField(
+        max_length=12,
+        default="ok",
+        choices=[("ok", "Corrected"), ("over", "Over range"), ("below", "Below range")],
+    )
+    wood_temp_f = models.FloatField(null=True, blank=True)
+    method = models.CharField(max_length=60)
+    why = models.CharField(max_length=200, blank=True)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+
+    class Meta:
+        ordering = ["reading", "channel", "-at"]
+
+
+class Event(models.Model):
+    """Something done to a running charge: who, when, from, to, why."""
+
+    class Kind(models.TextChoices):
+        STEP = "step", "Step changed"
+        WATER = "water", "Wet-bulb water topped up"
+        MOVED = "moved", "Moved on the calendar"
+        NOTE = "note", "Note"
+
+    charge = models.ForeignKey(Charge, models.CASCADE, related_name="events")
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    before = models.JSONField(null=True, blank=True)
+    after = models.JSONField(null=True, blank=True)
+    why = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["-at", "-id"]
+
+
+class BoardTest(models.Model):
+    """Final moisture of one board of a lot, at unloading."""
+
+    charge_lot = models.ForeignKey(ChargeLot, models.PROTECT, related_name="board_tests")
+    board = models.CharField(max_length=40)
+    raw_pct = models.FloatField(validators=between(0, 100))
+    corrected_pct = models.FloatField(null=True, blank=True)
+    method = models.CharField(max_length=60)
+    meter = models.CharField(max_length=60, blank=True)
+    correction = models.CharField(max_length=80)
+    depth_in = models.FloatField(null=True, blank=True, validators=between(0, 8))
+    wood_temp_f = models.FloatField(null=True, blank=True, validators=between(-20, 220))
+    measured_on = models.DateField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["charge_lot", "id"]

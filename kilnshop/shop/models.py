@@ -1,0 +1,363 @@
+"""What stands still: the shop, its people, customers, chambers, prices, and its own reference rows."""
+
+from decimal import Decimal
+
+from django.contrib.auth.models import AbstractUser
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+
+from kilnshop.shop.roles import ALLOWED, Role
+
+ZERO = Decimal("0.00")
+
+
+def at_least(value):
+    return MinValueValidator(value)
+
+
+def between(low, high):
+    return [MinValueValidator(low), MaxValueValidator(high)]
+
+
+class Person(AbstractUser):
+    """Somebody who signs in."""
+
+    role = models.CharField(max_length=10, choices=Role.choices, default=Role.OPERATOR)
+    initials = models.CharField(max_length=4, blank=True)
+
+    def __str__(self):
+        return self.get_full_name() or self.username
+
+    def may(self, what: str) -> bool:
+        return self.is_active and what in ALLOWED.get(self.role, frozenset())
+
+
+class Shop(models.Model):
+    """The shop itself: one row."""
+
+    class Units(models.TextChoices):
+        US = "us", "US customary (°F, in, lb, bf)"
+        METRIC = "metric", "Metric (°C, mm, kg, m³)"
+
+    class Paper(models.TextChoices):
+        LETTER = "letter", "US Letter"
+        A4 = "a4", "A4"
+
+    name = models.CharField(max_length=80, default="Our kiln shop")
+    address = models.TextField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    logo = models.ImageField(upload_to="logo", blank=True)
+    tax_name = models.CharField(max_length=40, default="Sales tax")
+    tax_rate_pct = models.DecimalField(
+        max_digits=6, decimal_places=3, default=Decimal("0.000"), validators=between(0, 50)
+    )
+    quote_terms = models.TextField(blank=True)
+    invoice_terms = models.TextField(blank=True)
+    storage_advice = models.TextField(blank=True)
+    currency_symbol = models.CharField(max_length=3, default="$")
+    units = models.CharField(max_length=6, choices=Units.choices, default=Units.US)
+    paper = models.CharField(max_length=6, choices=Paper.choices, default=Paper.LETTER)
+    time_zone = models.CharField(max_length=50, default="America/New_York")
+    order_prefix = models.CharField(max_length=6, default="O", blank=True)
+    quote_prefix = models.CharField(max_length=6, default="Q", blank=True)
+    charge_prefix = models.CharField(max_length=6, default="K", blank=True)
+    ticket_prefix = models.CharField(max_length=6, default="T", blank=True)
+    invoice_prefix = models.CharField(max_length=6, default="INV", blank=True)
+    credit_prefix = models.CharField(max_length=6, default="CR", blank=True)
+    quote_valid_days = models.PositiveSmallIntegerField(default=30, validators=between(1, 365))
+    payment_days = models.PositiveSmallIntegerField(default=14, validators=between(0, 180))
+    promise_margin_days = models.PositiveSmallIntegerField(default=2, validators=between(0, 60))
+    reading_every_hours = models.PositiveSmallIntegerField(default=24, validators=between(1, 168))
+    elevation_ft = models.IntegerField(default=500, validators=between(-300, 12000))
+    outside_temp_f = models.JSONField(default=list, blank=True, help_text="Monthly means, January first, °F")
+    outside_rh_pct = models.FloatField(default=65, validators=between(5, 100))
+
+    def __str__(self):
+        return self.name
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=models.Q(pk=1), name="one_shop")]
+
+
+class NumberSeries(models.Model):
+    """The last number given out, by kind of paper and year. Locked while a number is taken, so no gaps."""
+
+    kind = models.CharField(max_length=10)
+    year = models.PositiveSmallIntegerField()
+    last = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["kind", "year"], name="one_series_a_year")]
+
+
+class Customer(models.Model):
+    name = models.CharField(max_length=120)
+    notes = models.TextField(blank=True)
+    is_house = models.BooleanField("our own stock", default=False)
+    tax_exempt = models.BooleanField(default=False)
+    exemption_number = models.CharField(max_length=60, blank=True)
+    exemption_file = models.FileField(upload_to="exemptions", blank=True)
+    exemption_expires = models.DateField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(tax_exempt=False) | ~models.Q(exemption_number=""),
+                name="exempt_customer_has_certificate_number",
+                violation_error_message="A tax-exempt customer needs the certificate number.",
+            )
+        ]
+
+    def __str__(self):
+        return self.name
+
+    def exempt_on(self, day) -> bool:
+        return self.tax_exempt and (self.exemption_expires is None or self.exemption_expires >= day)
+
+
+class Contact(models.Model):
+    customer = models.ForeignKey(Customer, models.CASCADE, related_name="contacts")
+    name = models.CharField(max_length=120)
+    role = models.CharField(max_length=60, blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self):
+        return self.name
+
+
+class Address(models.Model):
+    class Kind(models.TextChoices):
+        BILLING = "billing", "Billing"
+        DELIVERY = "delivery", "Delivery"
+
+    customer = models.ForeignKey(Customer, models.CASCADE, related_name="addresses")
+    kind = models.CharField(max_length=10, choices=Kind.choices, default=Kind.BILLING)
+    text = models.TextField("address")
+
+    class Meta:
+        ordering = ["kind", "id"]
+
+    def __str__(self):
+        return self.text
+
+
+class Chamber(models.Model):
+    """A kiln chamber and its dehumidifier, as the energy balance needs them."""
+
+    key = models.SlugField(unique=True)
+    name = models.CharField(max_length=60)
+    length_ft = models.FloatField("inside length", validators=between(3, 100))
+    width_ft = models.FloatField("inside width", validators=between(3, 60))
+    height_ft = models.FloatField("inside height", validators=between(3, 30))
+    wall_r = models.FloatField("wall insulation (US R)", default=20, validators=between(1, 80))
+    heater_kw = models.FloatField(default=3, validators=between(0, 200))
+    fan_kw = models.FloatField("fan power", default=0.5, validators=between(0.01, 50))
+    air_velocity_fpm = models.FloatField(
+        "air speed through the stack", default=250, validators=between(25, 1500)
+    )
+    removal_lb_per_day = models.FloatField("dehumidifier rated removal", validators=between(1, 20000))
+    removal_at_dry_bulb_f = models.FloatField(default=120, validators=between(60, 160))
+    removal_at_rh_pct = models.FloatField(default=50, validators=between(20, 95))
+    compressor_kw = models.FloatField(default=1.5, validators=between(0.1, 100))
+    blower_kw = models.FloatField(default=0.15, validators=between(0, 20))
+    lockout_dry_bulb_f = models.FloatField("compressor lock-out", default=125, validators=between(80, 200))
+    max_dry_bulb_f = models.FloatField(
+        "hottest the chamber may run", default=160, validators=between(80, 220)
+    )
+    has_humidifier = models.BooleanField(default=False)
+    has_vents = models.BooleanField(default=True)
+    unit_inside = models.BooleanField("dehumidifier stands in the heated space", default=True)
+    leak_kg_per_h = models.FloatField(default=3.0, validators=between(0, 200))
+    stack_length_ft = models.FloatField(validators=between(1, 100))
+    stack_width_ft = models.FloatField(validators=between(1, 60))
+    stack_height_ft = models.FloatField(validators=between(1, 30))
+    capacity_bf = models.PositiveIntegerField("capacity in 4/4", validators=between(10, 200000))
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self):
+        return self.name
+
+    def clean(self):
+        for stack, room in (
+            ("stack_length_ft", "length_ft"),
+            ("stack_width_ft", "width_ft"),
+            ("stack_height_ft", "height_ft"),
+        ):
+            inner, outer = getattr(self, stack), getattr(self, room)
+            if inner is not None and outer is not None and inner > outer:
+                raise ValidationError(
+                    {stack: f"{inner:g} ft is more than the {outer:g} ft inside the chamber."}
+                )
+
+
+class Tariff(models.Model):
+    """Electricity prices from a date on."""
+
+    name = models.CharField(max_length=80)
+    valid_from = models.DateField()
+    energy_per_kwh = models.DecimalField(max_digits=8, decimal_places=5, validators=[at_least(0)])
+    demand_per_kw = models.DecimalField(
+        max_digits=8, decimal_places=3, default=Decimal("0.000"), validators=[at_least(0)]
+    )
+    fixed_per_month = models.DecimalField(
+        max_digits=8, decimal_places=2, default=ZERO, validators=[at_least(0)]
+    )
+
+    class Meta:
+        ordering = ["-valid_from", "-id"]
+
+    def __str__(self):
+        return f"{self.name} from {self.valid_from}"
+
+
+class RateCard(models.Model):
+    """What drying costs a customer, from a date on."""
+
+    name = models.CharField(max_length=80)
+    valid_from = models.DateField()
+    minimum_charge = models.DecimalField(
+        max_digits=9, decimal_places=2, default=ZERO, validators=[at_least(0)]
+    )
+    chamber_day_rate = models.DecimalField(
+        "price of a whole chamber-day", max_digits=9, decimal_places=2, default=ZERO, validators=[at_least(0)]
+    )
+    chamber_day_cost = models.DecimalField(
+        "what a chamber-day costs us", max_digits=9, decimal_places=2, default=ZERO, validators=[at_least(0)]
+    )
+    heat_per_bf = models.DecimalField(
+        "heat treatment surcharge",
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0.0000"),
+        validators=[at_least(0)],
+    )
+    pitch_per_bf = models.DecimalField(
+        "pitch setting surcharge",
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0.0000"),
+        validators=[at_least(0)],
+    )
+    stacking_per_bf = models.DecimalField(
+        "stacking labour", max_digits=8, decimal_places=4, default=Decimal("0.0000"), validators=[at_least(0)]
+    )
+    stacking_cost_per_bf = models.DecimalField(
+        "what stacking costs us",
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0.0000"),
+        validators=[at_least(0)],
+    )
+    storage_per_bf_week = models.DecimalField(
+        "storage after the grace period",
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0.0000"),
+        validators=[at_least(0)],
+    )
+    storage_grace_days = models.PositiveSmallIntegerField(default=14)
+    deposit_pct = models.DecimalField(
+        max_digits=5, decimal_places=2, default=ZERO, validators=between(0, 100)
+    )
+
+    class Meta:
+        ordering = ["-valid_from", "-id"]
+
+    def __str__(self):
+        return f"{self.name} from {self.valid_from}"
+
+
+class Rate(models.Model):
+    """One price of a rate card; the most particular matching row wins."""
+
+    class Condition(models.TextChoices):
+        ANY = "any", "Any"
+        GREEN = "green", "Green (above 30 %)"
+        PART_DRY = "part_dry", "Partly dry (20-30 %)"
+        AIR_DRY = "air_dry", "Air-dried (20 % or less)"
+
+    class Group(models.TextChoices):
+        ANY = "any", "Any species"
+        SLOW_HARDWOOD = "slow_hardwood", "Slow hardwood (oak, hickory, beech)"
+        HARDWOOD = "hardwood", "Other hardwood"
+        SOFTWOOD = "softwood", "Softwood"
+
+    card = models.ForeignKey(RateCard, models.CASCADE, related_name="rates")
+    group = models.CharField(max_length=14, choices=Group.choices, default=Group.ANY)
+    up_to_thickness_in = models.DecimalField(
+        "up to thickness",
+        max_digits=5,
+        decimal_places=3,
+        default=Decimal("1.500"),
+        validators=between(Decimal("0.25"), 16),
+    )
+    condition = models.CharField(max_length=10, choices=Condition.choices, default=Condition.ANY)
+    per_bf = models.DecimalField("per board foot", max_digits=8, decimal_places=4, validators=[at_least(0)])
+
+    class Meta:
+        ordering = ["card", "up_to_thickness_in", "group", "condition"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["card", "group", "up_to_thickness_in", "condition"], name="one_rate_a_case"
+            )
+        ]
+
+
+class OwnRow(models.Model):
+    """Base of the shop's own reference rows, which stand beside the published ones."""
+
+    key = models.SlugField(unique=True)
+    source = models.CharField(max_length=200, default="our shop")
+    note = models.TextField(blank=True)
+
+    class Meta:
+        abstract = True
+        ordering = ["key"]
+
+
+class OwnSpecies(OwnRow):
+    common_name = models.CharField(max_length=60, unique=True)
+    group = models.CharField(max_length=8, choices=[("hardwood", "Hardwood"), ("softwood", "Softwood")])
+    specific_gravity_green = models.FloatField(validators=between(0.1, 1.3))
+    green_mc_pct = models.FloatField(null=True, blank=True, validators=between(5, 300))
+    shrinkage_tangential_pct = models.FloatField(null=True, blank=True, validators=between(0, 25))
+    shrinkage_radial_pct = models.FloatField(null=True, blank=True, validators=between(0, 20))
+    shrinkage_volumetric_pct = models.FloatField(null=True, blank=True, validators=between(0, 35))
+    like_species = models.CharField("dries like", max_length=60, blank=True)
+
+    class Meta(OwnRow.Meta):
+        abstract = False
+        verbose_name_plural = "own species"
+
+    def __str__(self):
+        return self.common_name
+
+
+class OwnSchedule(OwnRow):
+    name = models.CharField(max_length=80)
+    steps = models.JSONField(help_text="[[from_mc_pct, dry_bulb_f, wet_bulb_f], ...]")
+
+    def __str__(self):
+        return self.name
+
+
+class OwnTreatment(OwnRow):
+    name = models.CharField(max_length=80)
+    measured_at = models.CharField(
+        max_length=12, choices=[("core", "Core of the wood"), ("air", "Chamber air")]
+    )
+    min_temperature_f = models.FloatField(validators=between(90, 220))
+    min_minutes = models.PositiveIntegerField(validators=between(1, 20160))
+
+    def __str__(self):
+        return self.name

@@ -1,0 +1,26 @@
+"""What the other rooms ask about the shop."""
+
+import datetime as dt
+import zoneinfo
+
+from django.utils import timezone
+
+from kilnshop.shop.models import RateCard, Shop, Tariff
+
+
+def the_shop() -> Shop:
+    """The shop's one row; an unsaved one with defaults before it is set up."""
+    return Shop.objects.filter(pk=1).first() or Shop(pk=1)
+
+
+def shop_today(now: dt.datetime | None = None) -> dt.date:
+    """Today's date on the shop's wall clock."""
+    return timezone.localdate(now or timezone.now(), zoneinfo.ZoneInfo(the_shop().time_zone))
+
+
+def tariff_on(day: dt.date) -> Tariff | None:
+    return Tariff.objects.filter(valid_from__lte=day).first()
+
+
+def rate_card_on(day: dt.date) -> RateCard | None:
+    return RateCard.objects.filter(valid_from__lte=day).prefetch_related("rates").first()

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class TicketsConfig(AppConfig):
+    name = "kilnshop.tickets"
+    label = "tickets"
