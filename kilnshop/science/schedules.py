@@ -1,0 +1,505 @@
+"""Kiln schedules: air conditions in steps, which one suits the wood, and whether it makes sense."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import pairwise
+
+from kilnshop.science import psychro
+from kilnshop.science.emc import emc_pct, rh_for_emc
+from kilnshop.science.species import Species, read_table
+from kilnshop.science.species import thickness_class as thickness_class
+
+START_MC_PCT = 300.0  # the first step holds for any wood wetter than the second step
+LOWEST_EMC_PCT = 4.5  # about the driest air a small dehumidifier holds at 120 °F
+STEP_KINDS = ("dry", "equalize", "condition", "heat", "pitch")
+CODE = re.compile(r"T(\d{1,2})\s*-?\s*([A-F])\s*([1-8])", re.IGNORECASE)
+
+# Dry bulbs [°F] for a dehumidification chamber as the wood dries, for oak on a T4 schedule.
+LADDER = (
+    (50.0, 90.0),
+    (40.0, 95.0),
+    (35.0, 100.0),
+    (30.0, 105.0),
+    (25.0, 110.0),
+    (20.0, 115.0),
+    (15.0, 120.0),
+)
+LADDER_END_F = 125.0
+# (moisture the step starts at, dry bulb [°F], EMC [%]) for softwoods to 6/4.
+SOFTWOOD_LADDER = (
+    (START_MC_PCT, 110.0, 12.0),
+    (50.0, 115.0, 11.0),
+    (40.0, 120.0, 9.5),
+    (30.0, 125.0, 8.0),
+    (25.0, 130.0, 7.0),
+    (20.0, 135.0, 6.0),
+    (15.0, 140.0, 5.0),
+)
+GROUP_CODES = {"easy": "T8-D4", "moderate": "T6-C3", "refractory": "T3-C1"}
+
+
+@dataclass(frozen=True)
+class Step:
+    """Air from the moment the governing moisture content falls to `from_mc_pct`, or for `hours`."""
+
+    from_mc_pct: float
+    dry_bulb_f: float
+    wet_bulb_f: float
+    kind: str = "dry"
+    hours: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in STEP_KINDS:
+            raise ValueError(f"kind {self.kind!r} is not one of {', '.join(STEP_KINDS)}")
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Steps in the order they are run. An empty code is the shop's own."""
+
+    code: str
+    name: str
+    steps: tuple[Step, ...]
+    source: str = ""
+    provenance: str = ""
+    note: str = ""
+
+    def when(self, index: int) -> str:
+        """In words, when the step of that index starts: "over 50 %", "at 30 %", "then 24 h"."""
+        step = self.steps[index]
+        if step.hours is not None:
+            return f"{'then ' if index else ''}{step.hours:g} h"
+        following = self.steps[index + 1] if index + 1 < len(self.steps) else None
+        if index == 0:
+            return (
+                f"over {following.from_mc_pct:g} %"
+                if following and following.kind == "dry"
+                else "from the start"
+            )
+        return f"at {step.from_mc_pct:g} %"
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """A schedule and one sentence saying why."""
+
+    schedule: Schedule
+    reason: str
+
+
+@cache
+def _temperatures() -> dict[str, tuple[float, ...]]:
+    table: dict[str, list[float]] = {}
+    for row in read_table("temperature_schedules"):
+        table.setdefault(row["schedule"], []).append(float(row["dry_bulb_f"]))
+    return {code: tuple(values) for code, values in table.items()}
+
+
+@cache
+def _depressions() -> tuple[dict[str, tuple[float, ...]], dict[str, tuple[float, ...]]]:
+    starts: dict[str, list[float]] = {}
+    depressions: dict[str, list[float]] = {}
+    for row in read_table("depression_schedules"):
+        if row["record_kind"] == "mc_class":
+            starts.setdefault(row["key"], []).append(float(row["mc_start_pct"]))
+        else:
+            depressions.setdefault(row["key"], []).append(float(row["wet_bulb_depression_f"]))
+    return {k: tuple(v) for k, v in starts.items()}, {k: tuple(v) for k, v in depressions.items()}
+
+
+def assemble(code: str, *, name: str = "") -> Schedule:
+    """The published hardwood schedule of a code.
+
+    Parameters
+    ----------
+    code : str
+        Temperature schedule T1 to T14, moisture class A to F and depression 1 to 8, such as "T4-D2".
+    name : str
+        A name to show; the code when empty.
+
+    Returns
+    -------
+    Schedule
+        Temperatures [°F]; the first step starts at `START_MC_PCT`.
+
+    Raises
+    ------
+    ValueError
+        Not such a code.
+
+    Notes
+    -----
+    Dry-bulb steps change at 30, 25, 20 and 15 % MC, depression steps at the moistures of the class; both are
+    merged in order. Hardwoods only: softwood codes need another depression table. They are steam-kiln schedules:
+    the largest depressions stand for air as dry as the kiln will go.
+
+    References
+    ----------
+    USDA Agriculture Handbook 188 (1991) ch. 7, general schedules for hardwoods.
+    """
+    found = CODE.fullmatch(code.strip())
+    temperatures = _temperatures().get(f"T{int(found[1])}") if found else None
+    if not found or temperatures is None:
+        raise ValueError(
+            f"code {code!r} is not a hardwood schedule; allowed are T1 to T14, then A to F, then 1 to 8, such as T4-D2"
+        )
+    tidy = f"T{int(found[1])}-{found[2].upper()}{found[3]}"
+    starts, depressions = _depressions()
+    class_starts, depression = starts[found[2].upper()], depressions[found[3]]
+    hot = dict(zip((30.0, 25.0, 20.0, 15.0), temperatures[1:], strict=True))
+    dry = dict(zip(class_starts[1:], depression[1:], strict=True))
+    steps = [Step(START_MC_PCT, temperatures[0], temperatures[0] - depression[0])]
+    dry_bulb, now = temperatures[0], depression[0]
+    for mc in sorted(hot.keys() | dry.keys(), reverse=True):
+        dry_bulb, now = hot.get(mc, dry_bulb), dry.get(mc, now)
+        step = Step(mc, dry_bulb, dry_bulb - now)
+        if (step.dry_bulb_f, step.wet_bulb_f) != (steps[-1].dry_bulb_f, steps[-1].wet_bulb_f):
+            steps.append(step)
+    return Schedule(
+        code=tidy,
+        name=name or tidy,
+        steps=tuple(steps),
+        source="USDA Agriculture Handbook 188 (1991) ch. 7, general schedules for hardwoods",
+        provenance="memory",
+    )
+
+
+def published_code(species: Species, thickness_in: float) -> tuple[str, str, str] | None:
+    """The published schedule code of a species and thickness, with source and provenance.
+
+    Returns
+    -------
+    tuple or None
+        (code, source, provenance); None where nothing is published here (above 9/4, or species not listed).
+        Softwood codes are listed but cannot be assembled.
+
+    References
+    ----------
+    USDA Agriculture Handbook 188 (1991) ch. 7, schedules by species.
+    """
+    quarters = int(thickness_class(thickness_in).split("/")[0])
+    band = "4/4-6/4" if quarters <= 6 else "8/4" if quarters <= 9 else ""
+    for row in read_table("species_schedules"):
+        if row["species_key"] == species.key and row["thickness_class"] == band:
+            return row["schedule_code"], row["source"], row["provenance"]
+    return None
+
+
+def _emc(step: Step, elevation_ft: float = 0.0) -> float:
+    return emc_pct(step.dry_bulb_f, psychro.rh_pct(step.dry_bulb_f, step.wet_bulb_f, elevation_ft))
+
+
+def _wet_bulb(dry_bulb_f: float, emc: float, elevation_ft: float) -> float:
+    """Wet bulb giving that EMC, up to the next half degree: never drier than asked."""
+    exact = psychro.wet_bulb_f(dry_bulb_f, rh_for_emc(dry_bulb_f, emc), elevation_ft)
+    return min(math.ceil(exact * 2 - 1e-6) / 2, dry_bulb_f - 0.5)
+
+
+def low_temperature(
+    schedule: Schedule,
+    max_dry_bulb_f: float,
+    *,
+    lowest_emc_pct: float = LOWEST_EMC_PCT,
+    elevation_ft: float = 0.0,
+) -> Schedule:
+    """The same drying air at the gentler temperatures of a dehumidification chamber.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        A published or own schedule.
+    max_dry_bulb_f : float
+        Hottest dry bulb of the chamber while drying [°F], 70 to 200.
+    lowest_emc_pct : float
+        Driest air the chamber is asked for [% MC], 2 to 12.
+    elevation_ft : float
+        Height above the sea [ft]; the wet bulb for an EMC depends on it slightly.
+
+    Returns
+    -------
+    Schedule
+        Each step keeps the EMC of the published step (its wet bulb rounded up to 0.5 °F), but never below
+        `lowest_emc_pct`.
+
+    Raises
+    ------
+    ValueError
+        An argument outside its range.
+
+    Notes
+    -----
+    Dry bulb = least of the published one, the chamber's, and a ladder from 90 °F over 50 % MC to 125 °F at 15 %
+    and below. The ladder is for a published start of 110 °F and shifts by half of any difference from that, from
+    5 °F down to 20 °F up. Ladder, shift and lowest EMC are common practice, not published figures.
+    """
+    psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
+    psychro.check_range("lowest_emc_pct", lowest_emc_pct, 2.0, 12.0, "% MC")
+    shift = min(20.0, max(-5.0, (schedule.steps[0].dry_bulb_f - 110.0) / 2))
+    steps = []
+    for step in schedule.steps:
+        rung = next((f for mc, f in LADDER if step.from_mc_pct > mc), LADDER_END_F) + shift
+        dry_bulb = min(step.dry_bulb_f, max_dry_bulb_f, rung)
+        emc = max(_emc(step, elevation_ft), lowest_emc_pct)
+        steps.append(replace(step, dry_bulb_f=dry_bulb, wet_bulb_f=_wet_bulb(dry_bulb, emc, elevation_ft)))
+    return Schedule(
+        code=f"{schedule.code}-LT",
+        name=f"{schedule.name} at low temperature, up to {max(s.dry_bulb_f for s in steps):g} °F",
+        steps=_merged(steps),
+        source=f"EMC steps of {schedule.code} ({schedule.source}); dry bulbs from a ladder for dehumidification",
+        provenance="common practice",
+        note=f"Same EMC as {schedule.code} step by step, but not below {lowest_emc_pct:g} %.",
+    )
+
+
+def _merged(steps: Sequence[Step]) -> tuple[Step, ...]:
+    kept = [steps[0]]
+    for step in steps[1:]:
+        if (step.dry_bulb_f, step.wet_bulb_f, step.kind) != (
+            kept[-1].dry_bulb_f,
+            kept[-1].wet_bulb_f,
+            kept[-1].kind,
+        ):
+            kept.append(step)
+    return tuple(kept)
+
+
+def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool = False) -> Schedule:
+    """A dehumidification ladder for softwoods, whose published codes cannot be assembled here.
+
+    `max_dry_bulb_f` [°F] 70 to 200. Stock over 6/4, or `gentle`, starts 5 °F cooler and 2 points of EMC damper,
+    narrowing to nothing by the last steps. Our own design: common practice, not a published schedule.
+    """
+    psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
+    gentler = gentle or int(thickness_class(thickness_in).split("/")[0]) > 6
+    steps = []
+    for mc, temperature, emc in SOFTWOOD_LADDER:
+        dry_bulb = min(temperature - (5.0 if gentler else 0.0), max_dry_bulb_f)
+        damper = min(2.0, max(0.0, emc - 5.0) / 2) if gentler else 0.0
+        steps.append(Step(mc, dry_bulb, _wet_bulb(dry_bulb, emc + damper, 0.0)))
+    kind = "thick or slow" if gentler else "thin"
+    return Schedule(
+        code=f"SOFTWOOD-{'B' if gentler else 'A'}",
+        name=f"Softwood dehumidification, {kind}, up to {max(s.dry_bulb_f for s in steps):g} °F",
+        steps=_merged(steps),
+        source="own ladder for dehumidification chambers",
+        provenance="common practice",
+        note="No published softwood depression table is held here, so this ladder stands in for the published code.",
+    )
+
+
+def _gentler(code: str) -> str:
+    found = CODE.fullmatch(code)
+    if not found:
+        raise ValueError(f"code {code!r} is not a hardwood schedule")
+    return f"T{max(1, int(found[1]) - 2)}-{found[2]}{max(1, int(found[3]) - 1)}"
+
+
+def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Suggestion:
+    """The schedule for one wood in a dehumidification chamber, and why.
+
+    Hardwoods: the published code at low temperature; over 9/4 the 8/4 code two temperature schedules and one
+    depression gentler; a species without a code, that of its drying group (both common practice). Softwoods: the
+    softwood ladder.
+    """
+    label, name = thickness_class(thickness_in), species.common_name
+    if species.group == "softwood":
+        ladder = softwood_ladder(thickness_in, max_dry_bulb_f, gentle=species.drying_group == "refractory")
+        return Suggestion(
+            ladder,
+            f"{label} {name}: our own dehumidification ladder for softwoods (common practice, no code held)",
+        )
+    thick = int(label.split("/")[0]) > 9
+    found = published_code(species, thickness_in)
+    nearest = found or published_code(species, 2.0 if thick else 1.0)
+    if found:
+        code, why = found[0], f"{found[0]} is the published schedule for {label} {name}"
+    elif nearest:
+        code = _gentler(nearest[0])
+        why = f"nothing is published for {label} {name}; {code} is gentler than its {nearest[0]} (common practice)"
+    else:
+        code = GROUP_CODES[species.drying_group]
+        code = _gentler(code) if int(label.split("/")[0]) > 6 else code
+        why = f"nothing is published for {name}; {code} suits a {species.drying_group} hardwood (common practice)"
+    chosen = assemble(code, name=f"{code}, {label} {name}")
+    return Suggestion(
+        low_temperature(chosen, max_dry_bulb_f), f"{why}, run at the same EMC and lower temperature"
+    )
+
+
+def delicacy(schedule: Schedule) -> tuple[float, float]:
+    """How gentle a schedule is: mean EMC from 60 to 20 % MC [%], then minus the mean dry bulb [°F]."""
+    at = [step_at(schedule, mc) for mc in (60.0, 50.0, 45.0, 40.0, 35.0, 30.0, 25.0, 20.0)]
+    return sum(map(_emc, at)) / len(at), -sum(step.dry_bulb_f for step in at) / len(at)
+
+
+def suggest(lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f: float) -> Suggestion:
+    """One schedule for lots dried together: that of the most delicate member.
+
+    Parameters
+    ----------
+    lots : sequence of (species, thickness_in, start_mc, target_mc)
+        Actual thickness [in], moisture contents [%].
+    max_dry_bulb_f : float
+        Hottest dry bulb of the chamber while drying [°F], 70 to 200.
+
+    Raises
+    ------
+    ValueError
+        No lots, or a moisture content that is impossible.
+    """
+    if not lots:
+        raise ValueError("lots is empty; at least one lot is needed to suggest a schedule")
+    for species, _, start, target in lots:
+        psychro.check_range(f"start_mc of {species.common_name}", start, 3.0, START_MC_PCT, "%")
+        psychro.check_range(f"target_mc of {species.common_name}", target, 3.0, START_MC_PCT, "%")
+    options = [for_wood(species, thickness, max_dry_bulb_f) for species, thickness, _, _ in lots]
+    chosen = max(options, key=lambda option: delicacy(option.schedule))
+    others = {option.schedule.code for option in options}
+    mixed = " It is the most delicate of the lots, so it governs." if len(others) > 1 else ""
+    return replace(chosen, reason=f"{chosen.reason[0].upper()}{chosen.reason[1:]}.{mixed}")
+
+
+def finish(
+    schedule: Schedule,
+    *,
+    target_mc_pct: float,
+    softwood: bool,
+    has_humidifier: bool,
+    conditioning_hours: float | None = None,
+) -> Schedule:
+    """The schedule with an equalizing step, and conditioning where asked and possible.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Drying steps.
+    target_mc_pct : float
+        Final average moisture content [%], 5 to 20.
+    softwood : bool
+        Softwoods equalize at 3 points below target (hardwoods 2) and condition at 3 above (hardwoods 4).
+    has_humidifier : bool
+        Conditioning needs air the chamber can only make with one.
+    conditioning_hours : float or None
+        Hours of conditioning; None for none. About 4 for 4/4 softwood, 16 to 24 for 4/4, 48 for 8/4 hardwood.
+
+    Raises
+    ------
+    ValueError
+        Conditioning without a humidifier, or an argument out of range.
+
+    References
+    ----------
+    Wengert, Drying Oak Lumber, step 6C (seen); USDA Agriculture Handbook 188 (1991) ch. 7 (memory).
+    """
+    psychro.check_range("target_mc_pct", target_mc_pct, 5.0, 20.0, "%")
+    if conditioning_hours is not None and not has_humidifier:
+        raise ValueError(
+            "conditioning_hours needs a chamber with a humidifier; leave it out for this chamber"
+        )
+    last = [step for step in schedule.steps if step.kind == "dry"][-1]
+    below, above = (3.0, 3.0) if softwood else (2.0, 4.0)
+    start = target_mc_pct - below
+    wet = _wet_bulb(last.dry_bulb_f, max(start, 2.0), 0.0)
+    steps = [*schedule.steps, Step(start, last.dry_bulb_f, wet, "equalize")]
+    if conditioning_hours is not None:
+        psychro.check_range("conditioning_hours", conditioning_hours, 1.0, 168.0, "h")
+        wet = _wet_bulb(last.dry_bulb_f, target_mc_pct + above, 0.0)
+        steps.append(Step(target_mc_pct, last.dry_bulb_f, wet, "condition", conditioning_hours))
+    return replace(schedule, steps=tuple(steps))
+
+
+def problems(
+    schedule: Schedule, *, target_mc_pct: float | None = None, max_dry_bulb_f: float | None = None
+) -> list[str]:
+    """What is wrong with a schedule, one sentence each; empty when it makes sense.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Any, a shop's own included.
+    target_mc_pct : float or None
+        Moisture content [%] the drying steps must be able to reach.
+    max_dry_bulb_f : float or None
+        Hottest dry bulb [°F] of the chamber.
+    """
+    if not schedule.steps:
+        return ["The schedule has no steps; add at least one."]
+    found: list[str] = []
+    for number, step in enumerate(schedule.steps, 1):
+        here = f"Step {number}"
+        if not all(map(math.isfinite, (step.from_mc_pct, step.dry_bulb_f, step.wet_bulb_f))):
+            found.append(f"{here}: moisture and temperatures must be numbers.")
+            continue
+        if not 40 <= step.dry_bulb_f <= 250:
+            found.append(f"{here}: dry bulb {step.dry_bulb_f:g} °F is outside 40 to 250 °F.")
+        if step.wet_bulb_f >= step.dry_bulb_f:
+            found.append(
+                f"{here}: wet bulb {step.wet_bulb_f:g} °F must be below the dry bulb {step.dry_bulb_f:g} °F."
+            )
+        elif not _possible(step):
+            found.append(
+                f"{here}: no air of {step.dry_bulb_f:g} °F has a wet bulb as low as {step.wet_bulb_f:g} °F."
+            )
+        if max_dry_bulb_f is not None and step.dry_bulb_f > max_dry_bulb_f:
+            found.append(
+                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above the {max_dry_bulb_f:g} °F this chamber reaches."
+            )
+        if step.hours is not None and not 0 < step.hours <= 2400:
+            found.append(f"{here}: {step.hours:g} hours is outside 0 to 2400.")
+        if step.kind in ("condition", "heat", "pitch") and step.hours is None:
+            found.append(f"{here}: a {step.kind} step needs its hours.")
+        if not 0 < step.from_mc_pct <= START_MC_PCT:
+            found.append(
+                f"{here}: starting moisture {step.from_mc_pct:g} % is outside 0 to {START_MC_PCT:g} %."
+            )
+    drying = [(n, s) for n, s in enumerate(schedule.steps, 1) if s.kind == "dry"]
+    for (_, before), (number, after) in pairwise(drying):
+        if after.hours is None and before.hours is None and after.from_mc_pct >= before.from_mc_pct:
+            found.append(
+                f"Step {number}: starts at {after.from_mc_pct:g} %, which is not below the "
+                f"{before.from_mc_pct:g} % of the step before; moisture must fall from step to step."
+            )
+    if not drying:
+        found.append("The schedule has no drying step; add at least one.")
+    elif any(s.kind == "dry" for s in schedule.steps[schedule.steps.index(_first_other(schedule)) :]):
+        found.append("Equalizing, conditioning, heat and pitch steps must come after the last drying step.")
+    if drying and target_mc_pct is not None:
+        number, last = drying[-1]
+        if _possible(last) and _emc(last) >= target_mc_pct:
+            found.append(
+                f"Step {number}: its air holds wood at {_emc(last):.1f} % EMC, so it never reaches the target of "
+                f"{target_mc_pct:g} %; lower its wet bulb."
+            )
+    return found
+
+
+def _first_other(schedule: Schedule) -> Step:
+    return next((s for s in schedule.steps if s.kind != "dry"), schedule.steps[-1])
+
+
+def _possible(step: Step) -> bool:
+    try:
+        _emc(step)
+    except ValueError:
+        return False
+    return True
+
+
+def step_at(schedule: Schedule, mc_pct: float) -> Step:
+    """The drying step for wood at `mc_pct` [%, 0 to 300]: the last whose start it has fallen to.
+
+    Raises
+    ------
+    ValueError
+        Moisture out of range, or a schedule without a drying step.
+    """
+    psychro.check_range("mc_pct", mc_pct, 0.0, START_MC_PCT, "%")
+    drying = [step for step in schedule.steps if step.kind == "dry"]
+    if not drying:
+        raise ValueError(f"schedule {schedule.code!r} has no drying step")
+    return next((step for step in reversed(drying) if mc_pct <= step.from_mc_pct), drying[0])
