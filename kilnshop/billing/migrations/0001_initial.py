@@ -2,7 +2,9 @@
 
 import django.core.validators
 import django.db.models.deletion
+import django.db.models.expressions
 from decimal import Decimal
+from django.conf import settings
 from django.db import migrations, models
 
 
@@ -11,40 +13,12 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
+        ('orders', '0001_initial'),
+        ('tickets', '0001_initial'),
+        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
-        migrations.CreateModel(
-            name='InvoiceLine',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveSmallIntegerField()),
-                ('kind', models.CharField(max_length=14)),
-                ('description', models.CharField(max_length=200)),
-                ('quantity', models.DecimalField(decimal_places=3, max_digits=12)),
-                ('unit', models.CharField(max_length=12)),
-                ('unit_price', models.DecimalField(decimal_places=4, max_digits=12)),
-                ('amount', models.DecimalField(decimal_places=2, max_digits=12)),
-                ('tax_rate_pct', models.DecimalField(decimal_places=3, default=Decimal('0.000'), max_digits=6)),
-                ('tax', models.DecimalField(decimal_places=2, default=Decimal('0.00'), max_digits=12)),
-            ],
-            options={
-                'ordering': ['invoice', 'position'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Payment',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('amount', models.DecimalField(decimal_places=2, max_digits=12, validators=[django.core.validators.MinValueValidator(Decimal('0.01'))])),
-                ('paid_on', models.DateField()),
-                ('method', models.CharField(max_length=40)),
-                ('note', models.CharField(blank=True, max_length=120)),
-            ],
-            options={
-                'ordering': ['paid_on', 'id'],
-            },
-        ),
         migrations.CreateModel(
             name='Invoice',
             fields=[
@@ -59,9 +33,56 @@ class Migration(migrations.Migration):
                 ('total', models.DecimalField(decimal_places=2, max_digits=12)),
                 ('figures', models.JSONField(help_text='Shop, customer and terms as printed')),
                 ('credits', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='credit_note', to='billing.invoice')),
+                ('issued_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('order', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='invoices', to='orders.order')),
             ],
             options={
                 'ordering': ['-issued_at', '-id'],
             },
+        ),
+        migrations.CreateModel(
+            name='InvoiceLine',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('position', models.PositiveSmallIntegerField()),
+                ('kind', models.CharField(max_length=14)),
+                ('description', models.CharField(max_length=200)),
+                ('quantity', models.DecimalField(decimal_places=3, max_digits=12)),
+                ('unit', models.CharField(max_length=12)),
+                ('unit_price', models.DecimalField(decimal_places=4, max_digits=12)),
+                ('amount', models.DecimalField(decimal_places=2, max_digits=12)),
+                ('tax_rate_pct', models.DecimalField(decimal_places=3, default=Decimal('0.000'), max_digits=6)),
+                ('tax', models.DecimalField(decimal_places=2, default=Decimal('0.00'), max_digits=12)),
+                ('invoice', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='billing.invoice')),
+                ('lot', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='invoice_lines', to='orders.lot')),
+                ('ticket', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='invoice_lines', to='tickets.ticket')),
+            ],
+            options={
+                'ordering': ['invoice', 'position'],
+            },
+        ),
+        migrations.CreateModel(
+            name='Payment',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('amount', models.DecimalField(decimal_places=2, max_digits=12, validators=[django.core.validators.MinValueValidator(Decimal('0.01'))])),
+                ('paid_on', models.DateField()),
+                ('method', models.CharField(max_length=40)),
+                ('note', models.CharField(blank=True, max_length=120)),
+                ('entered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('invoice', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='payments', to='billing.invoice')),
+                ('order', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='payments', to='orders.order')),
+            ],
+            options={
+                'ordering': ['paid_on', 'id'],
+            },
+        ),
+        migrations.AddConstraint(
+            model_name='invoice',
+            constraint=models.CheckConstraint(condition=models.Q(('total', django.db.models.expressions.CombinedExpression(models.F('subtotal'), '+', models.F('tax')))), name='invoice_total_adds_up'),
+        ),
+        migrations.AddConstraint(
+            model_name='invoiceline',
+            constraint=models.UniqueConstraint(fields=('invoice', 'position'), name='one_invoice_line_a_position'),
         ),
     ]
