@@ -135,8 +135,9 @@ def assemble(code: str, *, name: str = "") -> Schedule:
     Notes
     -----
     Dry-bulb steps change at 30, 25, 20 and 15 % MC, depression steps at the moistures of the class; both are
-    merged in order. Hardwoods only: softwood codes need another depression table. They are steam-kiln schedules:
-    the largest depressions stand for air as dry as the kiln will go.
+    merged in order. Hardwoods only: softwood codes need another depression table. These are steam-kiln
+    schedules, and a depression of 50 °F stands for air as dry as the kiln will go: where no air could be that
+    dry (cool steps of T1 to T3), the step is given the wet bulb of 5 % RH and the note says so.
 
     References
     ----------
@@ -146,7 +147,8 @@ def assemble(code: str, *, name: str = "") -> Schedule:
     temperatures = _temperatures().get(f"T{int(found[1])}") if found else None
     if not found or temperatures is None:
         raise ValueError(
-            f"code {code!r} is not a hardwood schedule; allowed are T1 to T14, then A to F, then 1 to 8, such as T4-D2"
+            f"code {code!r} is not a hardwood schedule; allowed are T1 to T14, "
+            "then A to F, then 1 to 8, such as T4-D2"
         )
     tidy = f"T{int(found[1])}-{found[2].upper()}{found[3]}"
     starts, depressions = _depressions()
@@ -155,9 +157,13 @@ def assemble(code: str, *, name: str = "") -> Schedule:
     dry = dict(zip(class_starts[1:], depression[1:], strict=True))
     steps = [Step(START_MC_PCT, temperatures[0], temperatures[0] - depression[0])]
     dry_bulb, now = temperatures[0], depression[0]
+    raised: list[str] = []
     for mc in sorted(hot.keys() | dry.keys(), reverse=True):
         dry_bulb, now = hot.get(mc, dry_bulb), dry.get(mc, now)
         step = Step(mc, dry_bulb, dry_bulb - now)
+        if not _possible(step):
+            step = replace(step, wet_bulb_f=math.ceil(psychro.wet_bulb_f(dry_bulb, 5.0)))
+            raised.append(f"at {mc:g} % the published depression is {now:g} °F")
         if (step.dry_bulb_f, step.wet_bulb_f) != (steps[-1].dry_bulb_f, steps[-1].wet_bulb_f):
             steps.append(step)
     return Schedule(
@@ -166,6 +172,7 @@ def assemble(code: str, *, name: str = "") -> Schedule:
         steps=tuple(steps),
         source="USDA Agriculture Handbook 188 (1991) ch. 7, general schedules for hardwoods",
         provenance="memory",
+        note=f"Drier than any air, so set to 5 % RH: {'; '.join(raised)}." if raised else "",
     )
 
 
@@ -233,9 +240,9 @@ def low_temperature(
 
     Notes
     -----
-    Dry bulb = least of the published one, the chamber's, and a ladder from 90 °F over 50 % MC to 125 °F at 15 %
-    and below. The ladder is for a published start of 110 °F and shifts by half of any difference from that, from
-    5 °F down to 20 °F up. Ladder, shift and lowest EMC are common practice, not published figures.
+    Dry bulb = least of the published one, the chamber's, and a ladder from 90 °F over 50 % MC to 125 °F at
+    15 % and below. The ladder is for a published start of 110 °F and shifts by half of any difference from
+    that, from 5 °F down to 20 °F up. Ladder, shift and lowest EMC are common practice, not published figures.
     """
     psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
     psychro.check_range("lowest_emc_pct", lowest_emc_pct, 2.0, 12.0, "% MC")
@@ -243,14 +250,14 @@ def low_temperature(
     steps = []
     for step in schedule.steps:
         rung = next((f for mc, f in LADDER if step.from_mc_pct > mc), LADDER_END_F) + shift
-        dry_bulb = min(step.dry_bulb_f, max_dry_bulb_f, rung)
+        dry_bulb = float(min(step.dry_bulb_f, max_dry_bulb_f, rung))
         emc = max(_emc(step, elevation_ft), lowest_emc_pct)
         steps.append(replace(step, dry_bulb_f=dry_bulb, wet_bulb_f=_wet_bulb(dry_bulb, emc, elevation_ft)))
     return Schedule(
         code=f"{schedule.code}-LT",
         name=f"{schedule.name} at low temperature, up to {max(s.dry_bulb_f for s in steps):g} °F",
         steps=_merged(steps),
-        source=f"EMC steps of {schedule.code} ({schedule.source}); dry bulbs from a ladder for dehumidification",
+        source=f"EMC steps of {schedule.code} ({schedule.source}); dry bulbs: ladder for dehumidification",
         provenance="common practice",
         note=f"Same EMC as {schedule.code} step by step, but not below {lowest_emc_pct:g} %.",
     )
@@ -271,14 +278,14 @@ def _merged(steps: Sequence[Step]) -> tuple[Step, ...]:
 def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool = False) -> Schedule:
     """A dehumidification ladder for softwoods, whose published codes cannot be assembled here.
 
-    `max_dry_bulb_f` [°F] 70 to 200. Stock over 6/4, or `gentle`, starts 5 °F cooler and 2 points of EMC damper,
-    narrowing to nothing by the last steps. Our own design: common practice, not a published schedule.
+    `max_dry_bulb_f` [°F] 70 to 200. Stock over 6/4, or `gentle`, starts 5 °F cooler and 2 points of EMC
+    damper, narrowing to nothing by the last steps. Our own design: common practice, not a published schedule.
     """
     psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
     gentler = gentle or int(thickness_class(thickness_in).split("/")[0]) > 6
     steps = []
     for mc, temperature, emc in SOFTWOOD_LADDER:
-        dry_bulb = min(temperature - (5.0 if gentler else 0.0), max_dry_bulb_f)
+        dry_bulb = float(min(temperature - (5.0 if gentler else 0.0), max_dry_bulb_f))
         damper = min(2.0, max(0.0, emc - 5.0) / 2) if gentler else 0.0
         steps.append(Step(mc, dry_bulb, _wet_bulb(dry_bulb, emc + damper, 0.0)))
     kind = "thick or slow" if gentler else "thin"
@@ -288,7 +295,7 @@ def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool 
         steps=_merged(steps),
         source="own ladder for dehumidification chambers",
         provenance="common practice",
-        note="No published softwood depression table is held here, so this ladder stands in for the published code.",
+        note="The published softwood depression table is not held here; this ladder stands in for the code.",
     )
 
 
@@ -303,8 +310,8 @@ def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Su
     """The schedule for one wood in a dehumidification chamber, and why.
 
     Hardwoods: the published code at low temperature; over 9/4 the 8/4 code two temperature schedules and one
-    depression gentler; a species without a code, that of its drying group (both common practice). Softwoods: the
-    softwood ladder.
+    depression gentler; a species without a code, that of its drying group (both common practice). Softwoods:
+    the softwood ladder.
     """
     label, name = thickness_class(thickness_in), species.common_name
     if species.group == "softwood":
@@ -319,12 +326,12 @@ def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Su
     if found:
         code, why = found[0], f"{found[0]} is the published schedule for {label} {name}"
     elif nearest:
-        code = _gentler(nearest[0])
-        why = f"nothing is published for {label} {name}; {code} is gentler than its {nearest[0]} (common practice)"
+        code = _gentler(nearest[0])  # common practice
+        why = f"nothing is published for {label} {name}; {code} is gentler than its {nearest[0]}"
     else:
         code = GROUP_CODES[species.drying_group]
         code = _gentler(code) if int(label.split("/")[0]) > 6 else code
-        why = f"nothing is published for {name}; {code} suits a {species.drying_group} hardwood (common practice)"
+        why = f"nothing is published for {label} {name}; {code} suits a {species.drying_group} hardwood"
     chosen = assemble(code, name=f"{code}, {label} {name}")
     return Suggestion(
         low_temperature(chosen, max_dry_bulb_f), f"{why}, run at the same EMC and lower temperature"
@@ -447,7 +454,7 @@ def problems(
             )
         if max_dry_bulb_f is not None and step.dry_bulb_f > max_dry_bulb_f:
             found.append(
-                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above the {max_dry_bulb_f:g} °F this chamber reaches."
+                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above this chamber's {max_dry_bulb_f:g} °F."
             )
         if step.hours is not None and not 0 < step.hours <= 2400:
             found.append(f"{here}: {step.hours:g} hours is outside 0 to 2400.")
@@ -466,20 +473,16 @@ def problems(
             )
     if not drying:
         found.append("The schedule has no drying step; add at least one.")
-    elif any(s.kind == "dry" for s in schedule.steps[schedule.steps.index(_first_other(schedule)) :]):
+    elif any(step.kind != "dry" for step in schedule.steps[: drying[-1][0]]):
         found.append("Equalizing, conditioning, heat and pitch steps must come after the last drying step.")
     if drying and target_mc_pct is not None:
         number, last = drying[-1]
         if _possible(last) and _emc(last) >= target_mc_pct:
             found.append(
-                f"Step {number}: its air holds wood at {_emc(last):.1f} % EMC, so it never reaches the target of "
-                f"{target_mc_pct:g} %; lower its wet bulb."
+                f"Step {number}: its air holds wood at {_emc(last):.1f} % EMC, so it never reaches "
+                f"the target of {target_mc_pct:g} %; lower its wet bulb."
             )
     return found
-
-
-def _first_other(schedule: Schedule) -> Step:
-    return next((s for s in schedule.steps if s.kind != "dry"), schedule.steps[-1])
 
 
 def _possible(step: Step) -> bool:

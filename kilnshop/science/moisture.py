@@ -1,0 +1,171 @@
+"""Moisture content from weights, sample boards, water in a lot, and board tests against a target."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+LB_PER_GALLON = 8.33  # of condensate near room temperature
+MC_RANGE_PCT = (0.0, 300.0)
+FIBRE_SATURATION_PCT = 28.0
+
+
+@dataclass(frozen=True)
+class SampleBoard:
+    """A sample board: its oven-dry weight is calculated once, from sections cut at its ends."""
+
+    start_weight: float
+    start_mc_pct: float
+
+    @property
+    def oven_dry_weight(self) -> float:
+        """Calculated oven-dry weight, in the unit of the start weight."""
+        return oven_dry_weight(self.start_weight, self.start_mc_pct)
+
+    def mc_pct(self, weight: float) -> float:
+        """Moisture content [%] at a later weight in the same unit."""
+        return mc_pct(weight, self.oven_dry_weight)
+
+
+@dataclass(frozen=True)
+class BoardTests:
+    """Readings of finished boards against target and tolerance [% MC]."""
+
+    count: int
+    mean: float
+    sd: float | None  # None for a single board
+    lowest: float
+    highest: float
+    within: int
+    share_within: float  # 0 to 1
+
+
+def _positive(name: str, value: float) -> None:
+    if not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{name} {value} must be above 0")
+
+
+def _check_mc(name: str, value: float) -> None:
+    if not MC_RANGE_PCT[0] <= value <= MC_RANGE_PCT[1]:
+        raise ValueError(f"{name} {value} is outside {MC_RANGE_PCT[0]:g} to {MC_RANGE_PCT[1]:g} %")
+
+
+def mc_pct(weight: float, oven_dry: float) -> float:
+    """Moisture content [% of oven-dry weight] from two weights in one unit.
+
+    Parameters
+    ----------
+    weight, oven_dry : float
+        Weight now and oven-dry [any one unit], above 0.
+
+    Raises
+    ------
+    ValueError
+        A weight not above 0, lighter than oven-dry, or over 300 % MC.
+
+    References
+    ----------
+    ASTM D4442 oven-drying; Wengert, Drying Oak Lumber, step 3B: (weight / oven-dry weight - 1) x 100 (seen).
+    """
+    _positive("weight", weight)
+    _positive("oven_dry", oven_dry)
+    value = (weight / oven_dry - 1) * 100
+    if value < -1e-9:
+        raise ValueError(f"weight {weight} is less than the oven-dry weight {oven_dry:.6g}; check both")
+    _check_mc("moisture content", value)
+    return max(value, 0.0)
+
+
+def oven_dry_weight(weight: float, at_mc_pct: float) -> float:
+    """Oven-dry weight of wood that weighs `weight` at `at_mc_pct` [%, 0 to 300], in the same unit.
+
+    References
+    ----------
+    Wengert, Drying Oak Lumber, step 3B: weight / (100 + MC) x 100 (seen).
+    """
+    _positive("weight", weight)
+    _check_mc("at_mc_pct", at_mc_pct)
+    return weight / (100 + at_mc_pct) * 100
+
+
+def weight_at(weight: float, at_mc_pct: float, new_mc_pct: float) -> float:
+    """Weight of the same wood at another moisture content [%, 0 to 300], in the same unit.
+
+    References
+    ----------
+    Wengert, Calculating the weight of lumber (1993/2001) (seen).
+    """
+    _check_mc("new_mc_pct", new_mc_pct)
+    return oven_dry_weight(weight, at_mc_pct) * (1 + new_mc_pct / 100)
+
+
+def water_lb(oven_dry_lb: float, start_mc_pct: float, target_mc_pct: float) -> float:
+    """Water to remove from a lot [lb].
+
+    Parameters
+    ----------
+    oven_dry_lb : float
+        Oven-dry weight of the lot [lb], above 0.
+    start_mc_pct, target_mc_pct : float
+        Moisture contents [%], 0 to 300.
+
+    Raises
+    ------
+    ValueError
+        An argument outside its range, or a target not below the start.
+    """
+    _positive("oven_dry_lb", oven_dry_lb)
+    _check_mc("start_mc_pct", start_mc_pct)
+    _check_mc("target_mc_pct", target_mc_pct)
+    if target_mc_pct >= start_mc_pct:
+        raise ValueError(f"target_mc_pct {target_mc_pct} must be below start_mc_pct {start_mc_pct}")
+    return oven_dry_lb * (start_mc_pct - target_mc_pct) / 100
+
+
+def gallons(water: float) -> float:
+    """US gallons of `water` [lb, 0 or more], at 8.33 lb a gallon."""
+    if not (math.isfinite(water) and water >= 0):
+        raise ValueError(f"water {water} must be 0 or more")
+    return water / LB_PER_GALLON
+
+
+def loss_pct_per_day(before_pct: float, after_pct: float, hours: float) -> float:
+    """Moisture lost a day [percentage points] between two contents `hours` apart; negative when it rose."""
+    _positive("hours", hours)
+    _check_mc("before_pct", before_pct)
+    _check_mc("after_pct", after_pct)
+    return (before_pct - after_pct) * 24 / hours
+
+
+def board_tests(readings_pct: Sequence[float], target_pct: float, tolerance_pct: float) -> BoardTests:
+    """Statistics of finished boards against a target.
+
+    Parameters
+    ----------
+    readings_pct : sequence of float
+        One moisture content per board [%], 0 to 300, at least one.
+    target_pct, tolerance_pct : float
+        A board is within when it lies in target - tolerance to target + tolerance, ends included [%].
+
+    Raises
+    ------
+    ValueError
+        No readings, or a value out of range.
+
+    Notes
+    -----
+    Standard deviation with n - 1. Limits are compared at 0.001 % so that 8.0 is within 7 +/- 1.
+    """
+    if not readings_pct:
+        raise ValueError("readings_pct is empty; test at least one board")
+    for value in readings_pct:
+        _check_mc("readings_pct", value)
+    _check_mc("target_pct", target_pct)
+    if not 0 < tolerance_pct <= 20:
+        raise ValueError(f"tolerance_pct {tolerance_pct} is outside 0 to 20 %")
+    count = len(readings_pct)
+    mean = math.fsum(readings_pct) / count
+    sd = math.sqrt(math.fsum((r - mean) ** 2 for r in readings_pct) / (count - 1)) if count > 1 else None
+    within = sum(round(abs(r - target_pct), 3) <= round(tolerance_pct, 3) for r in readings_pct)
+    return BoardTests(count, mean, sd, min(readings_pct), max(readings_pct), within, within / count)
