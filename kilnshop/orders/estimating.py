@@ -1,0 +1,206 @@
+"""From the shop's rows to the science: lots, chambers, schedules and treatments as an estimate takes them."""
+
+import datetime as dt
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from kilnshop.orders.models import Lot
+from kilnshop.science import schedules, volume
+from kilnshop.science import species as woods
+from kilnshop.science.estimate import ChamberInput, Estimate, Hold, LotInput, Outside, estimate
+from kilnshop.science.schedules import Schedule, Step, Suggestion
+from kilnshop.science.species import Species
+from kilnshop.shop.models import Chamber, OwnSchedule, OwnSpecies, OwnTreatment, Shop
+
+ASSUMED_OUTSIDE_F = 50.0  # when the shop has not entered its own months
+LOW_TEMPERATURE = "-LT"
+
+
+def _own_species(own: OwnSpecies) -> Species:
+    like = woods.find(own.like_species) if own.like_species else None
+    base = like or Species(own.key, own.common_name, "", own.group, own.specific_gravity_green)
+    return replace(
+        base,
+        key=own.key,
+        common_name=own.common_name,
+        botanical_name="",
+        group=own.group,
+        specific_gravity_green=own.specific_gravity_green,
+        green_mc_pct=own.green_mc_pct,
+        green_mc_heartwood_pct=None,
+        green_mc_sapwood_pct=None,
+        shrinkage_radial_pct=own.shrinkage_radial_pct,
+        shrinkage_tangential_pct=own.shrinkage_tangential_pct,
+        shrinkage_volumetric_pct=own.shrinkage_volumetric_pct,
+        source=own.source,
+        provenance="our shop",
+        note=own.note,
+        also_called=(),
+    )
+
+
+def species_for(key: str) -> Species:
+    """The shop's own species of that key, or the published one. ValueError when neither exists."""
+    own = OwnSpecies.objects.filter(key=key).first()
+    return _own_species(own) if own else woods.find(key)
+
+
+def species_choices() -> list[tuple[str, str]]:
+    """(key, name) of every wood, the shop's own first."""
+    own = [(row.key, f"{row.common_name} (own)") for row in OwnSpecies.objects.order_by("common_name")]
+    taken = {key for key, _ in own}
+    published = sorted((s.common_name, s.key) for s in woods.all_species() if s.key not in taken)
+    return [*own, *((key, name) for name, key in published)]
+
+
+def species_names(keys: Iterable[str]) -> dict[str, str]:
+    """The name of each wood; the key itself where a wood is no longer held."""
+    known = dict(species_choices())
+    return {key: known.get(key, key).removesuffix(" (own)") for key in keys}
+
+
+def holds() -> dict[str, Hold]:
+    """Every heat and pitch treatment a lot can ask for, published and own."""
+    from kilnshop.science import treatments as holding
+
+    own = {
+        row.key: Hold(
+            row.key,
+            row.name,
+            "heat" if row.measured_at == "core" else "pitch",
+            row.min_temperature_f,
+            float(row.min_minutes),
+        )
+        for row in OwnTreatment.objects.all()
+    }
+    return {**holding.holds(), **own}
+
+
+def lot_input(lot: Lot, species: Species | None = None) -> LotInput:
+    """A lot as the science takes it. Dressed stock is counted wider than it is: wood is counted down."""
+    width_factor = 1.0
+    if lot.basis == Lot.Basis.DRESSED:
+        size = volume.parse_thickness(lot.thickness_label)
+        if size.actual_width_in and size.counted_width_in:
+            width_factor = size.actual_width_in / size.counted_width_in
+    return LotInput(
+        key=lot.letter,
+        species=species or species_for(lot.species_key),
+        thickness_in=float(lot.thickness_in),
+        volume_bf=float(lot.volume_bf) * width_factor,
+        start_mc_pct=float(lot.start_mc_pct),
+        target_mc_pct=float(lot.target_mc_pct),
+        start_how=lot.start_how,
+        tolerance_pct=float(lot.tolerance_pct),
+        width_in=float(lot.width_in) if lot.width_in else None,
+        nominal_thickness_in=float(lot.nominal_thickness_in),
+        treatments=tuple(lot.treatments),
+    )
+
+
+def chamber_input(chamber: Chamber, shop: Shop) -> ChamberInput:
+    return ChamberInput(
+        key=chamber.key,
+        name=chamber.name,
+        length_ft=chamber.length_ft,
+        width_ft=chamber.width_ft,
+        height_ft=chamber.height_ft,
+        wall_r=chamber.wall_r,
+        heater_kw=chamber.heater_kw,
+        fan_kw=chamber.fan_kw,
+        removal_lb_per_day=chamber.removal_lb_per_day,
+        removal_at_dry_bulb_f=chamber.removal_at_dry_bulb_f,
+        removal_at_rh_pct=chamber.removal_at_rh_pct,
+        compressor_kw=chamber.compressor_kw,
+        blower_kw=chamber.blower_kw,
+        lockout_dry_bulb_f=chamber.lockout_dry_bulb_f,
+        max_dry_bulb_f=chamber.max_dry_bulb_f,
+        has_humidifier=chamber.has_humidifier,
+        capacity_bf=float(chamber.capacity_bf),
+        leak_kg_per_h=chamber.leak_kg_per_h,
+        unit_inside=chamber.unit_inside,
+        elevation_ft=float(shop.elevation_ft),
+        air_velocity_fpm=chamber.air_velocity_fpm,
+        vents=chamber.has_vents,
+    )
+
+
+def outside(shop: Shop, month: int) -> Outside:
+    """The air around the chambers in a month, 1 to 12: the shop's monthly means or its one figure."""
+    means = shop.outside_temp_f or [ASSUMED_OUTSIDE_F]
+    return Outside(float(means[month - 1] if len(means) == 12 else means[0]), float(shop.outside_rh_pct))
+
+
+def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Suggestion:
+    """The schedule of a code, or the suggested one when the code is empty, with the reason in words.
+
+    A code is the shop's own key, a published one such as T4-D2 (run as printed), the same with -LT (same air
+    at low temperature) or the softwood ladder. ValueError when it is none of these.
+    """
+    drying_limit = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
+    if not code:
+        return schedules.suggest(
+            [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct) for lot in lots],
+            drying_limit,
+        )
+    own = OwnSchedule.objects.filter(key=code).first()
+    if own:
+        chosen = Schedule(
+            own.key, own.name, tuple(Step(*step) for step in own.steps), own.source, "our shop", own.note
+        )
+    elif code.upper().startswith("SOFTWOOD-"):
+        thickest = max((lot.thickness_in for lot in lots), default=1.0)
+        chosen = schedules.softwood_ladder(thickest, drying_limit, gentle=code.upper().endswith("B"))
+    elif code.upper().endswith(LOW_TEMPERATURE):
+        chosen = schedules.low_temperature(
+            schedules.assemble(code[: -len(LOW_TEMPERATURE)]),
+            drying_limit,
+            elevation_ft=chamber.elevation_ft,
+        )
+    else:
+        chosen = schedules.assemble(code)
+    return Suggestion(chosen, f"{chosen.name} was chosen by the shop.")
+
+
+def schedule_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:
+    """The schedule alone, see `suggestion_for`."""
+    return suggestion_for(code, lots, chamber).schedule
+
+
+def estimate_lots(
+    lots: Sequence[Lot], chamber: Chamber, shop: Shop, day: dt.date, schedule_code: str = ""
+) -> Estimate:
+    """Estimate lots dried together in a chamber from a day on.
+
+    Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
+    each lot's letter, or by its full name where lots of several orders share a letter. ValueError in words
+    when something in the lots or the chamber makes no sense.
+    """
+    letters = [lot.letter for lot in lots]
+    shared = len(set(letters)) < len(letters)
+    held: dict[str, Species] = {}
+    inputs = []
+    for lot in lots:
+        if lot.species_key not in held:
+            held[lot.species_key] = species_for(lot.species_key)
+        given = lot_input(lot, held[lot.species_key])
+        inputs.append(replace(given, key=str(lot)) if shared else given)
+    wishes = {lot.schedule_code for lot in lots if lot.schedule_code}
+    code = schedule_code or (wishes.pop() if len(wishes) == 1 else "")
+    given_chamber = chamber_input(chamber, shop)
+    chosen = suggestion_for(code, inputs, given_chamber)
+    wanted = {key for lot in inputs for key in lot.treatments}
+    known = holds()
+    unknown = wanted - known.keys()
+    if unknown:
+        raise ValueError(
+            f"treatment {sorted(unknown)[0]!r} is not held; take it off the lot or add it under Reference"
+        )
+    return estimate(
+        inputs,
+        given_chamber,
+        chosen.schedule,
+        outside(shop, day.month),
+        reason=chosen.reason,
+        holds={key: known[key] for key in wanted},
+    )
