@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from typing import Any
 
+import numpy as np
 import psychrolib
 
 psychrolib.SetUnitSystem(psychrolib.SI)
@@ -186,3 +188,44 @@ def enthalpy(dry_bulb_f: float, rh_pct: float, elevation_ft: float = 0.0) -> flo
     """
     ratio = humidity_ratio(dry_bulb_f, rh_pct, elevation_ft)
     return float(psychrolib.GetMoistAirEnthalpy(c_from_f(dry_bulb_f), ratio)) / 1000.0
+
+
+def saturation_pa(temp_c: Any) -> Any:
+    """Saturation pressure over water [Pa] at `temp_c` [°C, 0 to 200], for arrays in loops, unchecked.
+
+    References
+    ----------
+    ASHRAE Handbook Fundamentals (2017) ch. 1, eq. 6 (Hyland and Wexler 1983). Same as psychrolib to 1e-9.
+    """
+    t = temp_c + 273.15
+    return np.exp(
+        -5.8002206e3 / t
+        + 1.3914993
+        + t * (-4.8640239e-2 + t * (4.1764768e-5 - 1.4452093e-8 * t))
+        + 6.5459673 * np.log(t)
+    )
+
+
+def ratio_from_rh(temp_c: Any, rh: Any, pressure: float) -> Any:
+    """Humidity ratio [kg/kg] from temperature [°C] and humidity [0-1], for arrays, unchecked."""
+    vapour = rh * saturation_pa(temp_c)
+    return 0.621945 * vapour / (pressure - vapour)
+
+
+def enthalpy_from_ratio(temp_c: Any, ratio: Any) -> Any:
+    """Enthalpy [kJ/kg dry air] from temperature [°C] and humidity ratio, for arrays, unchecked."""
+    return 1.006 * temp_c + ratio * (2501 + 1.86 * temp_c)
+
+
+def wet_bulb_c_from_rh(temp_c: Any, rh: Any, pressure: float) -> Any:
+    """Wet bulb [°C, above freezing] from temperature [°C] and humidity [0-1], for arrays, unchecked."""
+    ratio = ratio_from_rh(temp_c, rh, pressure)
+    low, high = np.full_like(temp_c, 0.01), np.array(temp_c, dtype=float)
+    for _ in range(26):
+        wet = (low + high) / 2
+        at = ((2501 - 2.326 * wet) * ratio_from_rh(wet, 1.0, pressure) - 1.006 * (temp_c - wet)) / (
+            2501 + 1.86 * temp_c - 4.186 * wet
+        )
+        high = np.where(at > ratio, wet, high)
+        low = np.where(at > ratio, low, wet)
+    return (low + high) / 2
