@@ -24,8 +24,8 @@ def shrinkage_pct(total_pct: float, from_mc_pct: float, to_mc_pct: float) -> flo
 
     Notes
     -----
-    Linear from 30 % MC to oven-dry: S = S0 (30 - M) / 30 of the green size at M below 30 %. Single boards spread
-    widely about it.
+    Linear from 30 % MC to oven-dry: S = S0 (30 - M) / 30 of the green size at M below 30 %. Single boards
+    spread widely about it.
 
     References
     ----------
@@ -48,7 +48,7 @@ def shrinkage_pct(total_pct: float, from_mc_pct: float, to_mc_pct: float) -> flo
 
 
 def _across(species: Species, quartersawn: bool, *, width: bool) -> float:
-    """Total shrinkage across the face (width) or through the board: tangential or radial by how it is sawn."""
+    """Total shrinkage of width or thickness: tangential or radial by how the board is sawn."""
     radial, tangential = species.shrinkage_radial_pct, species.shrinkage_tangential_pct
     value = tangential if width != quartersawn else radial
     if value is None:
@@ -61,7 +61,7 @@ def dried_thickness_in(
 ) -> float:
     """Thickness after drying [in]. Plainsawn boards shrink radially through the thickness.
 
-    `thickness_in` [in] 0.2 to 24. Raises ValueError when no shrinkage is published or an argument is out of range.
+    `thickness_in` [in] 0.2 to 24. Raises ValueError without a published shrinkage or out of range.
     """
     if not 0.2 <= thickness_in <= 24:
         raise ValueError(f"thickness_in {thickness_in} is outside 0.2 to 24 in")
@@ -74,7 +74,7 @@ def dried_width_in(
 ) -> float:
     """Width after drying [in]. Plainsawn boards shrink tangentially across the width.
 
-    `width_in` [in] 0.2 to 96. Raises ValueError when no shrinkage is published or an argument is out of range.
+    `width_in` [in] 0.2 to 96. Raises ValueError without a published shrinkage or out of range.
     """
     if not 0.2 <= width_in <= 96:
         raise ValueError(f"width_in {width_in} is outside 0.2 to 96 in")

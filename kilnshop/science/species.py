@@ -18,9 +18,9 @@ UNLISTED_SPREAD_LN = 0.35
 class Species:
     """One wood as the estimates see it; a shop builds its own the same way.
 
-    Specific gravity is oven-dry weight over green volume. Moisture contents are percent of oven-dry weight and
-    shrinkages percent from green to oven-dry; None means not known. `speed_factor` multiplies the drying speed
-    of the model (1.0 when the species is not listed) and `speed_spread_ln` is the half-range of its logarithm.
+    Specific gravity is oven-dry weight over green volume. Moisture contents are percent of oven-dry weight
+    and shrinkages percent from green to oven-dry; None means not known. `speed_factor` multiplies the drying
+    speed of the model (1.0 when not listed) and `speed_spread_ln` is the half-range of its logarithm.
     `drying_group` is "easy", "moderate" or "refractory" (checks and honeycombs readily).
     """
 

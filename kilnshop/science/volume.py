@@ -111,7 +111,8 @@ def parse_thickness(text: str) -> Thickness:
     -------
     Thickness
         Quarters: counted as named; the actual thickness is the named one until it is measured. Inches: rough
-        actual, counted on that thickness but never less than 1 in. Dressed: counted on nominal, actual per PS 20.
+        actual, counted on that thickness but never less than 1 in. Dressed: counted on nominal, actual by
+        PS 20.
 
     Raises
     ------
@@ -120,8 +121,8 @@ def parse_thickness(text: str) -> Thickness:
 
     References
     ----------
-    American Softwood Lumber Standard PS 20, minimum dressed dry sizes (memory). Stock under 1 in counts as 1 in:
-    hardwood terminology page on board measure (seen).
+    American Softwood Lumber Standard PS 20, minimum dressed dry sizes (memory). Stock under 1 in counts as
+    1 in: hardwood terminology page on board measure (seen).
     """
     clean = text.strip().lower().replace("×", "x")
     if found := re.fullmatch(r"(.+?)\s*x\s*(.+)", clean):
@@ -149,7 +150,7 @@ def parse_thickness(text: str) -> Thickness:
 
 
 def _short(value: Fraction) -> str:
-    return f"{float(value):g}"
+    return f"{value * 4}/4" if value.denominator > 1 and value < 2 else f"{float(value):g}"
 
 
 def round_bf(value: Decimal) -> Decimal:
