@@ -29,18 +29,29 @@ def names(name: str, default: str = "") -> list[str]:
 
 
 DEBUG = flag("KILNSHOP_DEBUG")
-SECRET_KEY = text("KILNSHOP_SECRET_KEY")
-if not SECRET_KEY:
-    if not DEBUG:
-        raise ImproperlyConfigured(
-            "KILNSHOP_SECRET_KEY is not set. Set it to a long random text, or KILNSHOP_DEBUG=yes to try the app."
-        )
-    SECRET_KEY = secrets.token_urlsafe(50)
+SITE_URL = text("KILNSHOP_SITE_URL", "http://127.0.0.1:8000").rstrip("/")
+DATA_DIR = Path(text("KILNSHOP_DATA_DIR", str(BASE_DIR / ".data")))
+
+
+def own_secret() -> str:
+    """A secret made at random for this installation, kept in the data folder and readable by its owner only."""
+    path = DATA_DIR / "secret_key"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(secrets.token_urlsafe(60))
+    except FileExistsError:
+        pass
+    key = path.read_text().strip()
+    if len(key) < 50:
+        raise ImproperlyConfigured(f"{path} is damaged: delete it, and everybody signs in again.")
+    return key
+
+
+SECRET_KEY = text("KILNSHOP_SECRET_KEY") or own_secret()
 ALLOWED_HOSTS = names("KILNSHOP_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = names("KILNSHOP_ORIGINS")
 HTTPS = flag("KILNSHOP_HTTPS")
-DATA_DIR = Path(text("KILNSHOP_DATA_DIR", str(BASE_DIR / ".data")))
-SITE_URL = text("KILNSHOP_SITE_URL", "http://127.0.0.1:8000").rstrip("/")
 
 INSTALLED_APPS = [
     "django.contrib.auth",

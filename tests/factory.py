@@ -140,10 +140,30 @@ def make_charge(chamber=None, lots=None, by=None, number="K-2026-0001", first_da
         "schedule_code": "T4-D2",
         "schedule_name": "T4-D2",
         "steps": [
-            {"kind": "dry", "from_mc_pct": 25.0, "dry_bulb_f": 115.0, "wet_bulb_f": 96.0, "expected_wet_bulb_f": 96.0,
-             "rh_pct": 50.0, "emc_pct": 8.5, "hours": 120.0, "kwh": 150.0, "compressor": True},
-            {"kind": "dry", "from_mc_pct": 15.0, "dry_bulb_f": 120.0, "wet_bulb_f": 90.0, "expected_wet_bulb_f": 90.0,
-             "rh_pct": 32.0, "emc_pct": 5.6, "hours": 168.0, "kwh": 200.0, "compressor": True},
+            {
+                "kind": "dry",
+                "from_mc_pct": 25.0,
+                "dry_bulb_f": 115.0,
+                "wet_bulb_f": 96.0,
+                "expected_wet_bulb_f": 96.0,
+                "rh_pct": 50.0,
+                "emc_pct": 8.5,
+                "hours": 120.0,
+                "kwh": 150.0,
+                "compressor": True,
+            },
+            {
+                "kind": "dry",
+                "from_mc_pct": 15.0,
+                "dry_bulb_f": 120.0,
+                "wet_bulb_f": 90.0,
+                "expected_wet_bulb_f": 90.0,
+                "rh_pct": 32.0,
+                "emc_pct": 5.6,
+                "hours": 168.0,
+                "kwh": 200.0,
+                "compressor": True,
+            },
         ],
         "days": {"low": 9.0, "expected": 12.0, "high": 15.5},
         "lots": [],
@@ -151,14 +171,21 @@ def make_charge(chamber=None, lots=None, by=None, number="K-2026-0001", first_da
         "workings": [],
     }
     charge = Charge.objects.create(
-        number=number, chamber=chamber or make_chamber(), schedule_code="T4-D2", plan=plan,
-        created_by=by or make_person("owner"), **over,
+        number=number,
+        chamber=chamber or make_chamber(),
+        schedule_code="T4-D2",
+        plan=plan,
+        created_by=by or make_person("owner"),
+        **over,
     )
     for lot in lots if lots is not None else [make_lot()]:
         ChargeLot.objects.create(charge=charge, lot=lot)
     Booking.objects.create(
-        chamber=charge.chamber, charge=charge, first_day=first_day,
-        likely_last_day=first_day + dt.timedelta(days=days - 2), last_day=first_day + dt.timedelta(days=days - 1),
+        chamber=charge.chamber,
+        charge=charge,
+        first_day=first_day,
+        likely_last_day=first_day + dt.timedelta(days=days - 2),
+        last_day=first_day + dt.timedelta(days=days - 1),
     )
     return charge
 

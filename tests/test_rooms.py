@@ -43,7 +43,9 @@ def test_room_imports_only_rooms_below_it(room):
 def test_science_is_pure():
     for path in files("science"):
         for name in imported(path):
-            assert not any(name == bad or name.startswith(f"{bad}.") for bad in PURE), f"{path} imports {name}"
+            assert not any(name == bad or name.startswith(f"{bad}.") for bad in PURE), (
+                f"{path} imports {name}"
+            )
 
 
 def test_psychrolib_has_one_door():
