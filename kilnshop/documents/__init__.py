@@ -1,0 +1,1 @@
+"""Papers a customer takes home: frozen figures in, HTML and PDF out. Nothing is computed here."""

@@ -84,7 +84,7 @@ def lot_input(lot: Lot, species: Species | None = None) -> LotInput:
         if size.actual_width_in and size.counted_width_in:
             width_factor = size.actual_width_in / size.counted_width_in
     return LotInput(
-        key=lot.letter,
+        key=str(lot),
         species=species or species_for(lot.species_key),
         thickness_in=float(lot.thickness_in),
         volume_bf=float(lot.volume_bf) * width_factor,
@@ -173,18 +173,14 @@ def estimate_lots(
     """Estimate lots dried together in a chamber from a day on.
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
-    each lot's letter, or by its full name where lots of several orders share a letter. ValueError in words
-    when something in the lots or the chamber makes no sense.
+    the lot's full name, such as O-2026-0001-A. ValueError in words when something makes no sense.
     """
-    letters = [lot.letter for lot in lots]
-    shared = len(set(letters)) < len(letters)
-    held: dict[str, Species] = {}
     inputs = []
+    held: dict[str, Species] = {}
     for lot in lots:
         if lot.species_key not in held:
             held[lot.species_key] = species_for(lot.species_key)
-        given = lot_input(lot, held[lot.species_key])
-        inputs.append(replace(given, key=str(lot)) if shared else given)
+        inputs.append(lot_input(lot, held[lot.species_key]))
     wishes = {lot.schedule_code for lot in lots if lot.schedule_code}
     code = schedule_code or (wishes.pop() if len(wishes) == 1 else "")
     given_chamber = chamber_input(chamber, shop)

@@ -1,4 +1,4 @@
-"""One charge, estimated: water, days, kilowatt-hours, air, and what to watch. The door to the science rooms."""
+"""One charge, estimated: water, days, kilowatt-hours, air, and what to watch. The door to the science."""
 
 from __future__ import annotations
 

@@ -247,7 +247,7 @@ def corrected(
 
 
 _NO_NUMBER = {
-    "over range": "Above 28 % the wood is near or over fibre saturation, where pins do not measure: weigh a sample.",
+    "over range": "Above 28 %, near fibre saturation, pins do not measure the wood: weigh a sample.",
     "below range": "Below 6 % pins do not measure: oven-dry a section.",
 }
 

@@ -61,8 +61,8 @@ class Command(ShopCommand):
         lot = LotInput(
             key="lot",
             species=wood,
-            thickness_in=float(size.actual_in),
-            nominal_thickness_in=float(size.nominal_in),
+            thickness_in=size.actual_in,
+            nominal_thickness_in=size.counted_in,
             volume_bf=options["volume_bf"],
             start_mc_pct=options["initial_mc"],
             target_mc_pct=options["target_mc"],
