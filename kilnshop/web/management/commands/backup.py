@@ -24,11 +24,10 @@ def backup_models():
     return [model for model in models if model._meta.label not in SKIPPED and not model._meta.proxy]
 
 
-def sqlite_copy(target: Path) -> None:
+def sqlite_copy(target: Path, source: sqlite3.Connection) -> None:
     """A consistent copy through SQLite's own backup call (a plain copy of the file would miss the -wal)."""
-    connection.ensure_connection()
     with sqlite3.connect(target) as copy:
-        connection.connection.backup(copy)
+        source.backup(copy)
         verdict = copy.execute("PRAGMA integrity_check").fetchone()[0]
     copy.close()
     if verdict != "ok":
@@ -63,7 +62,11 @@ class Command(ShopCommand):
             draft = Path(folder) / "draft.zip"
             kind = "database.sqlite3" if connection.vendor == "sqlite" else "rows.json"
             copy = Path(folder) / kind
-            (sqlite_copy if connection.vendor == "sqlite" else rows_copy)(copy)
+            if connection.vendor == "sqlite":
+                connection.ensure_connection()
+                sqlite_copy(copy, connection.connection)
+            else:
+                rows_copy(copy)
             media = Path(settings.MEDIA_ROOT)
             files = sorted(path for path in media.rglob("*") if path.is_file()) if media.is_dir() else []
             with zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as archive:
