@@ -1,0 +1,122 @@
+"""How a figure reads on paper. Each filter takes the paper's own frozen units, never the shop's of today."""
+
+import datetime as dt
+from decimal import Decimal
+
+from django import template
+from django.utils.dateparse import parse_date, parse_datetime
+
+from kilnshop.science.psychro import c_from_f
+from kilnshop.science.volume import cubic_metres
+from kilnshop.shop.money import cents, to_decimal
+
+register = template.Library()
+MINUS = "\N{MINUS SIGN}"
+NARROW = "\N{NO-BREAK SPACE}"
+
+
+def _trim(value, places: int) -> str:
+    text = f"{to_decimal(value, places):,.{places}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return text.replace("-", MINUS)
+
+
+@register.filter
+def money(amount, symbol="$") -> str:
+    value = cents(amount)
+    return f"{MINUS if value < 0 else ''}{symbol}{abs(value):,.2f}"
+
+
+@register.filter
+def unit_price(amount, symbol="$") -> str:
+    """Cents, or up to four decimals where the price has them."""
+    value = to_decimal(amount, 4)
+    if value == value.quantize(Decimal("0.01")):
+        return money(value, symbol)
+    return f"{MINUS if value < 0 else ''}{symbol}{_trim(abs(value), 4)}"
+
+
+@register.filter
+def number(value, places=3) -> str:
+    return _trim(value, places)
+
+
+@register.filter
+def day(value) -> str:
+    """Thu 10 Dec 2026, from a date or its ISO text."""
+    if isinstance(value, str):
+        moment = parse_datetime(value) if len(value) > 10 else None
+        value = moment.date() if moment else parse_date(value)
+    if isinstance(value, dt.datetime):
+        value = value.date()
+    return f"{value:%a} {value.day} {value:%b %Y}"
+
+
+@register.filter
+def mc(value) -> str:
+    return f"{to_decimal(value, 1):.1f}{NARROW}%"
+
+
+@register.filter
+def share(value) -> str:
+    """A 0 to 1 share as a whole percent."""
+    return f"{to_decimal(Decimal(str(value)) * 100, 0):.0f}{NARROW}%"
+
+
+@register.filter
+def temp(value_f, units) -> str:
+    value, unit = (c_from_f(value_f), "°C") if units == "metric" else (value_f, "°F")
+    return f"{to_decimal(value, 1):.1f}{NARROW}{unit}".replace("-", MINUS)
+
+
+@register.filter
+def volume(value_bf, units) -> str:
+    if units == "metric":
+        return f"{to_decimal(cubic_metres(float(value_bf)), 3):,.3f}{NARROW}m³"
+    return f"{_trim(value_bf, 1)}{NARROW}bf"
+
+
+@register.filter
+def size(value_in, units) -> str:
+    if units == "metric":
+        return f"{to_decimal(float(value_in) * 25.4, 0):.0f}{NARROW}mm"
+    return f"{_trim(value_in, 3)}{NARROW}in"
+
+
+@register.filter
+def minutes(value) -> str:
+    """Minutes up to three hours, hours and minutes above."""
+    whole = int(value)
+    if whole < 180:
+        return f"{_trim(value, 1)}{NARROW}min"
+    hours, rest = divmod(whole, 60)
+    return f"{hours}{NARROW}h" + (f"{NARROW}{rest:02d}{NARROW}min" if rest else "")
+
+
+@register.filter
+def half_days(value) -> str:
+    return _trim(round(float(value) * 2) / 2, 1)
+
+
+@register.filter
+def is_some(amount) -> bool:
+    return cents(amount) != 0
+
+
+@register.filter
+def negative(amount) -> Decimal:
+    return -cents(amount)
+
+
+@register.filter
+def lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+@register.filter
+def depths(values_in, units) -> str:
+    """One depth, or the shallowest and deepest of several."""
+    values = sorted(set(values_in))
+    if len(values) == 1:
+        return size(values[0], units)
+    return f"{size(values[0], units)} to {size(values[-1], units)}"
