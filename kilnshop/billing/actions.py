@@ -61,7 +61,7 @@ def issue_invoice(
 
 @transaction.atomic
 def issue_credit_note(*, invoice: Invoice, by: Person, now: dt.datetime, why: str) -> Invoice:
-    """Cancel an invoice by its lines negative. Its payments wait on the order, its lots can be billed again."""
+    """Cancel an invoice by its negative. Its payments wait on the order, its lots can be billed again."""
     require(by, May.ISSUE_PAPERS)
     order = Order.objects.select_for_update().get(pk=invoice.order_id)
     if invoice.credits_id:
@@ -212,6 +212,7 @@ def _invoice_figures(draft: Draft, number: str) -> dict:
         "balance_at_issue": str(draft.balance),
         "terms": shop.invoice_terms,
         "paper": shop.paper,
+        "units": shop.units,
         "currency_symbol": shop.currency_symbol,
     }
 
