@@ -1,0 +1,157 @@
+"""A charge as it would be: estimate, days taken, who may share it, and what it costs full and half full."""
+
+import copy
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from kilnshop.charges import sharing
+from kilnshop.charges.calendar import Days, days_taken
+from kilnshop.charges.sharing import Finding
+from kilnshop.orders.estimating import estimate_lots, holds, lot_input
+from kilnshop.orders.models import Lot
+from kilnshop.science.estimate import Estimate
+from kilnshop.shop.models import Chamber, Shop
+from kilnshop.shop.money import cents, to_decimal
+
+OVER_FULL = 1.005  # a hair over full is rounding, more does not fit
+SMALL_SHARE, HOLDS_UP = 0.2, 1.25  # a lot this small that needs this much longer than the rest holds the chamber
+
+
+@dataclass(frozen=True)
+class LotShare:
+    """What one lot takes of the charge."""
+
+    lot: Lot
+    water_lb: float
+    days: object  # Range until this lot is dry
+    share_pct: float
+    chamber_days: float
+    kwh: float
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A charge before it is booked."""
+
+    chamber: Chamber
+    lots: tuple[Lot, ...]
+    days: Days
+    estimate: Estimate
+    findings: tuple[Finding, ...]
+    shares: tuple[LotShare, ...]
+    refusals: tuple[str, ...]
+    costs: tuple[str, ...]
+
+    @property
+    def verdict(self) -> str:
+        return sharing.REFUSED if self.refusals else sharing.COST if self.costs else sharing.ALLOWED
+
+    @property
+    def fill_pct(self) -> float:
+        return self.estimate.fill * 100
+
+    @property
+    def volume_bf(self) -> Decimal:
+        return sum((lot.volume_bf for lot in self.lots), Decimal(0))
+
+
+def plan(
+    *, chamber: Chamber, lots: Sequence[Lot], first_day: dt.date, shop: Shop, schedule_code: str = ""
+) -> Plan:
+    """Work out a charge of these lots from a day on. ValueError in words when it makes no sense."""
+    if not lots:
+        raise ValueError("No lot is chosen. Tick at least one waiting lot.")
+    estimate = estimate_lots(lots, chamber, shop, first_day, schedule_code)
+    known = holds()
+    given = [replace(lot_input(lot), key=str(lot)) for lot in lots]
+    findings = tuple(sharing.findings(given, known))
+    days = days_taken(first_day, estimate.days)
+    shares = tuple(
+        LotShare(
+            lot,
+            result.water_lb,
+            result.days,
+            result.share * 100,
+            result.share * estimate.days.expected,
+            result.share_kwh,
+        )
+        for lot, result in zip(lots, estimate.lots, strict=True)
+    )
+    refusals = [f"{f.text} {f.why}" for f in findings if f.verdict == sharing.REFUSED]
+    costs = [f"{f.text} {f.why}" for f in findings if f.verdict == sharing.COST]
+    if estimate.fill > OVER_FULL:
+        refusals.append(
+            f"The lots fill {estimate.fill * 100:.0f} % of {chamber}. Leave a lot out or take a larger chamber."
+        )
+    costs += [warning.text for warning in estimate.warnings if warning.severity == "stop"]
+    return Plan(
+        chamber, tuple(lots), days, estimate, findings, shares, tuple(refusals), (*costs, *held_up(shares))
+    )
+
+
+def held_up(shares: Sequence[LotShare]) -> list[str]:
+    """Small lots that hold the whole chamber."""
+    found = []
+    for share in shares:
+        others = [other.days.expected for other in shares if other is not share]
+        if others and share.share_pct / 100 < SMALL_SHARE and share.days.expected > HOLDS_UP * max(others):
+            found.append(
+                f"{share.lot} is {share.share_pct:.0f} % of the charge and holds the chamber about "
+                f"{share.days.expected - max(others):.0f} days longer than the rest."
+            )
+    return found
+
+
+@dataclass(frozen=True)
+class FillCost:
+    """The same lots at another fill."""
+
+    label: str
+    fill_pct: float
+    volume_bf: float
+    days: float
+    kwh: float
+    kwh_per_mbf: float
+    days_per_mbf: float
+    cost: Decimal | None
+    cost_per_bf: Decimal | None
+
+
+def fill_costs(made: Plan, shop: Shop, schedule_code: str, card, tariff) -> list[FillCost]:
+    """The charge as planned, half full and full: the same mix of lots, scaled, estimated anew.
+
+    Cost is the shop's own: chamber-days at the rate card's cost and kilowatt-hours at the tariff.
+    """
+    rows = [("As planned", made.estimate.fill, made.estimate)]
+    for label, fill in (("Half full", 0.5), ("Full", 1.0)):
+        scale = to_decimal(fill / made.estimate.fill)
+        scaled = []
+        for lot in made.lots:
+            twin = copy.copy(lot)
+            twin.volume_bf = lot.volume_bf * scale
+            scaled.append(twin)
+        estimate = estimate_lots(scaled, made.chamber, shop, made.days.first_day, schedule_code)
+        rows.append((label, fill, estimate))
+    found = []
+    for label, fill, estimate in rows:
+        volume = float(made.volume_bf) * fill / made.estimate.fill
+        days, kwh = estimate.days.expected, estimate.kwh.total.expected
+        cost = None
+        if card and tariff:
+            cost = to_decimal(days) * card.chamber_day_cost + to_decimal(kwh) * tariff.energy_per_kwh
+        found.append(
+            FillCost(
+                label,
+                fill * 100,
+                volume,
+                days,
+                kwh,
+                kwh / volume * 1000,
+                days / volume * 1000,
+                cents(cost) if cost is not None else None,
+                to_decimal(cost / to_decimal(volume), 4) if cost is not None else None,
+            )
+        )
+    return found

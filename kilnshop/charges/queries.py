@@ -1,0 +1,161 @@
+"""What the shop asks about charges and the days of its chambers."""
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
+
+from kilnshop.charges.calendar import DAY, Row, first_free, gaps
+from kilnshop.charges.models import Booking, Charge, ChargeLot
+from kilnshop.orders.models import Lot, Order, Promise, Quote
+from kilnshop.shop.models import Chamber
+
+STATES = {
+    "planned": Q(started_at=None, cancelled_at=None),
+    "running": Q(started_at__isnull=False, dried_at=None, cancelled_at=None),
+    "dry": Q(dried_at__isnull=False, unloaded_at=None, cancelled_at=None),
+    "unloaded": Q(unloaded_at__isnull=False, cancelled_at=None),
+    "cancelled": Q(cancelled_at__isnull=False),
+}
+
+
+def loadable_lots() -> QuerySet[Lot]:
+    """Lots of accepted orders that are in no open charge, the most urgent first."""
+    return (
+        Lot.objects.filter(
+            Exists(Quote.objects.filter(order=OuterRef("order"), decision=Quote.Decision.ACCEPTED)),
+            ~Exists(ChargeLot.objects.filter(lot=OuterRef("pk"), open=True)),
+            order__cancelled_at=None,
+        )
+        .select_related("order__customer")
+        .order_by("order__needed_by", "order__received_on", "order__number", "letter")
+    )
+
+
+def charges(state: str = "") -> QuerySet[Charge]:
+    """Charges of a state, the one that began last first, with chamber, booking and lots."""
+    chosen = Charge.objects.filter(STATES[state]) if state else Charge.objects.all()
+    lots = ChargeLot.objects.select_related("lot__order__customer")
+    return (
+        chosen.select_related("chamber", "booking")
+        .prefetch_related(Prefetch("charge_lots", queryset=lots))
+        .order_by("-booking__first_day", "-id")
+    )
+
+
+def bookings_of(chamber: Chamber, from_day: dt.date, besides: Booking | None = None) -> list[Booking]:
+    """What takes the chamber from a day on."""
+    found = chamber.bookings.filter(last_day__gte=from_day).select_related("charge").order_by("first_day")
+    return list(found.exclude(pk=besides.pk) if besides and besides.pk else found)
+
+
+def clash(chamber: Chamber, first_day: dt.date, last_day: dt.date, besides: Booking | None = None) -> Booking | None:
+    """The first booking of the chamber that shares a day with these."""
+    return next(
+        (booking for booking in bookings_of(chamber, first_day, besides) if booking.first_day <= last_day), None
+    )
+
+
+def free_from(chamber: Chamber, from_day: dt.date, length: int, besides: Booking | None = None) -> dt.date | None:
+    """The first day from which the chamber is free for `length` days."""
+    return first_free(bookings_of(chamber, from_day, besides), from_day, length)
+
+
+def calendar_rows(first_day: dt.date, days: int, today: dt.date) -> list[Row]:
+    """Every chamber in use, with its bookings and free gaps (from today on) in a stretch of days."""
+    last_day = first_day + (days - 1) * DAY
+    shown = (
+        Booking.objects.filter(first_day__lte=last_day, last_day__gte=first_day)
+        .select_related("charge")
+        .prefetch_related("charge__charge_lots__lot__order__customer")
+        .order_by("first_day")
+    )
+    by_chamber: dict[int, list[Booking]] = {}
+    for booking in shown:
+        by_chamber.setdefault(booking.chamber_id, []).append(booking)
+    wanted = Chamber.objects.filter(Q(active=True) | Q(pk__in=by_chamber))
+    return [
+        Row(
+            chamber,
+            by_chamber.get(chamber.pk, []),
+            gaps(by_chamber.get(chamber.pk, []), max(first_day, today), last_day) if chamber.active else [],
+        )
+        for chamber in wanted
+    ]
+
+
+@dataclass(frozen=True)
+class PromiseMove:
+    """What the calendar says about an order's ready date, beside what was promised."""
+
+    order: Order
+    promised: dt.date | None
+    ready_on: dt.date | None  # None while a lot has no charge
+    waiting: tuple[str, ...]  # letters of lots without a charge
+
+    @property
+    def changes(self) -> bool:
+        return self.ready_on is not None and self.ready_on != self.promised
+
+    @property
+    def late_days(self) -> int:
+        """Days the calendar is behind the promise; 0 when it keeps it."""
+        if self.ready_on is None or self.promised is None:
+            return 0
+        return max(0, (self.ready_on - self.promised).days)
+
+    @property
+    def breaks(self) -> bool:
+        return self.late_days > 0
+
+    @property
+    def misses_need_days(self) -> int:
+        needed = self.order.needed_by
+        return max(0, (self.ready_on - needed).days) if self.ready_on and needed else 0
+
+
+def promise_moves(
+    orders: Iterable[int], margin_days: int, ends: Mapping[int, dt.date] | None = None
+) -> list[PromiseMove]:
+    """The ready date of each order by the calendar: the high end of its last charge and the shop's margin.
+
+    `ends` gives the last day of lots (by id) as they would be, in place of what is booked. While some lots of
+    an order wait for a charge the date is only known to be late: it is given when it breaks the promise.
+    """
+    wanted = Order.objects.filter(pk__in=orders).select_related("customer").prefetch_related(
+        "lots", Prefetch("promises", queryset=Promise.objects.order_by("-made_at", "-id"))
+    )
+    booked = dict(
+        ChargeLot.objects.filter(lot__order__in=orders, open=True, charge__booking__isnull=False).values_list(
+            "lot_id", "charge__booking__last_day"
+        )
+    ) | dict(ends or {})
+    moves = []
+    for order in wanted:
+        lots, promises = list(order.lots.all()), list(order.promises.all())
+        promised = promises[0].ready_on if promises else None
+        known = [booked[lot.pk] for lot in lots if lot.pk in booked]
+        waiting = tuple(lot.letter for lot in lots if lot.pk not in booked)
+        ready = max(known) + margin_days * DAY if known else None
+        if waiting and ready and not (promised and ready > promised):
+            ready = None
+        moves.append(PromiseMove(order, promised, ready, waiting))
+    return moves
+
+
+def orders_of(charge: Charge) -> set[int]:
+    return set(charge.charge_lots.filter(open=True).values_list("lot__order_id", flat=True))
+
+
+def slipped(charges: Iterable[Charge]) -> dict[int, int]:
+    """Days that each charge's last promise was put back by a later one, by charge id, for those that slipped."""
+    held = {charge.pk: {row.lot.order_id for row in charge.charge_lots.all()} for charge in charges}
+    orders = set().union(*held.values()) if held else set()
+    dates: dict[int, list[dt.date]] = {}
+    for order, ready_on in (
+        Promise.objects.filter(order__in=orders).order_by("made_at", "id").values_list("order_id", "ready_on")
+    ):
+        dates.setdefault(order, []).append(ready_on)
+    late = {order: (found[-1] - found[0]).days for order, found in dates.items() if found[-1] > found[0]}
+    return {pk: max(late[o] for o in of if o in late) for pk, of in held.items() if of & late.keys()}
