@@ -186,9 +186,7 @@ def _plan(chamber, lots, first_day, shop, code) -> planning.Plan:
     if not chamber.active:
         raise ValidationError(f"{chamber} is out of use. Choose another chamber.")
     try:
-        return planning.plan(
-            chamber=chamber, lots=lots, first_day=first_day, shop=shop, schedule_code=code
-        )
+        return planning.plan(chamber=chamber, lots=lots, first_day=first_day, shop=shop, schedule_code=code)
     except ValueError as problem:
         raise ValidationError(str(problem)) from problem
 
@@ -220,9 +218,7 @@ def _take(lots: Sequence[Lot]) -> None:
     keys = [lot.pk for lot in lots]
     list(Lot.objects.select_for_update().filter(pk__in=keys).order_by("pk"))
     waiting = set(queries.loadable_lots().filter(pk__in=keys).values_list("pk", flat=True))
-    held = dict(
-        ChargeLot.objects.filter(lot__in=keys, open=True).values_list("lot_id", "charge__number")
-    )
+    held = dict(ChargeLot.objects.filter(lot__in=keys, open=True).values_list("lot_id", "charge__number"))
     problems = [
         f"{lot} is in charge {held[lot.pk]} already."
         if lot.pk in held
@@ -296,5 +292,9 @@ def _promise(orders: Iterable[int], by: Person, now: dt.datetime, why: str) -> N
     for move in queries.promise_moves(orders, the_shop().promise_margin_days):
         if move.changes:
             set_promise(
-                order=Order.objects.get(pk=move.order.pk), ready_on=move.ready_on, by=by, now=now, why=why[:200]
+                order=Order.objects.get(pk=move.order.pk),
+                ready_on=move.ready_on,
+                by=by,
+                now=now,
+                why=why[:200],
             )

@@ -16,7 +16,10 @@ from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.money import cents, to_decimal
 
 OVER_FULL = 1.005  # a hair over full is rounding, more does not fit
-SMALL_SHARE, HOLDS_UP = 0.2, 1.25  # a lot this small that needs this much longer than the rest holds the chamber
+SMALL_SHARE, HOLDS_UP = (
+    0.2,
+    1.25,
+)  # a lot this small that needs this much longer than the rest holds the chamber
 
 
 @dataclass(frozen=True)

@@ -50,14 +50,19 @@ def bookings_of(chamber: Chamber, from_day: dt.date, besides: Booking | None = N
     return list(found.exclude(pk=besides.pk) if besides and besides.pk else found)
 
 
-def clash(chamber: Chamber, first_day: dt.date, last_day: dt.date, besides: Booking | None = None) -> Booking | None:
+def clash(
+    chamber: Chamber, first_day: dt.date, last_day: dt.date, besides: Booking | None = None
+) -> Booking | None:
     """The first booking of the chamber that shares a day with these."""
     return next(
-        (booking for booking in bookings_of(chamber, first_day, besides) if booking.first_day <= last_day), None
+        (booking for booking in bookings_of(chamber, first_day, besides) if booking.first_day <= last_day),
+        None,
     )
 
 
-def free_from(chamber: Chamber, from_day: dt.date, length: int, besides: Booking | None = None) -> dt.date | None:
+def free_from(
+    chamber: Chamber, from_day: dt.date, length: int, besides: Booking | None = None
+) -> dt.date | None:
     """The first day from which the chamber is free for `length` days."""
     return first_free(bookings_of(chamber, from_day, besides), from_day, length)
 
@@ -123,8 +128,10 @@ def promise_moves(
     `ends` gives the last day of lots (by id) as they would be, in place of what is booked. While some lots of
     an order wait for a charge the date is only known to be late: it is given when it breaks the promise.
     """
-    wanted = Order.objects.filter(pk__in=orders).select_related("customer").prefetch_related(
-        "lots", Prefetch("promises", queryset=Promise.objects.order_by("-made_at", "-id"))
+    wanted = (
+        Order.objects.filter(pk__in=orders)
+        .select_related("customer")
+        .prefetch_related("lots", Prefetch("promises", queryset=Promise.objects.order_by("-made_at", "-id")))
     )
     booked = dict(
         ChargeLot.objects.filter(lot__order__in=orders, open=True, charge__booking__isnull=False).values_list(

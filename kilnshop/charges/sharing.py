@@ -22,7 +22,10 @@ MIXED_MOISTURE = "woodweb.com, Drying Loads with Mixed Moisture Content", "seen"
 MIXED_THICKNESS = "woodweb.com, Drying Mixed Thicknesses of Lumber", "seen"
 OPERATOR_MANUAL = "Dry Kiln Operator's Manual ch. 5", "seen"
 MOULD = "extension manual FOR-128 p. 89: mould above about 70 % RH", "seen"
-QUARANTINE = "growers' and dryers' reports of beetles carried in by old stacks (forestryforum.com 9453)", "seen"
+QUARANTINE = (
+    "growers' and dryers' reports of beetles carried in by old stacks (forestryforum.com 9453)",
+    "seen",
+)
 PRACTICE = "common practice", "common practice"
 
 
@@ -116,7 +119,8 @@ def _thickness(pair: Pair) -> Verdict | None:
 
 def _drying_group(pair: Pair) -> Verdict | None:
     slow, quick = sorted(
-        (pair.wet, pair.dry), key=lambda lot: ("refractory", "moderate", "easy").index(lot.species.drying_group)
+        (pair.wet, pair.dry),
+        key=lambda lot: ("refractory", "moderate", "easy").index(lot.species.drying_group),
     )
     groups = slow.species.drying_group, quick.species.drying_group
     if groups[0] == groups[1]:
@@ -215,7 +219,9 @@ def findings(lots: Sequence[LotInput], holds: Mapping[str, Hold]) -> list[Findin
     found = []
     for one, two in combinations(lots, 2):
         wet, dry = (one, two) if one.start_mc_pct >= two.start_mc_pct else (two, one)
-        pair = Pair(wet, dry, wants(wet, "heat"), wants(dry, "heat"), wants(wet, "pitch"), wants(dry, "pitch"))
+        pair = Pair(
+            wet, dry, wants(wet, "heat"), wants(dry, "heat"), wants(wet, "pitch"), wants(dry, "pitch")
+        )
         for rule, judge in RULES:
             verdict = judge(pair)
             if verdict:
