@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from kilnshop.orders.models import Lot
-from kilnshop.science import schedules, volume
+from kilnshop.science import schedules, treatments, volume
 from kilnshop.science import species as woods
 from kilnshop.science.estimate import ChamberInput, Estimate, Hold, LotInput, Outside, estimate
 from kilnshop.science.schedules import Schedule, Step, Suggestion
@@ -60,11 +60,14 @@ def species_names(keys: Iterable[str]) -> dict[str, str]:
 
 
 def holds() -> dict[str, Hold]:
-    """Every heat and pitch treatment a lot can ask for, published and own."""
-    from kilnshop.science import treatments as holding
-
-    own = {
-        row.key: Hold(
+    """Every heat and pitch treatment a lot can ask for, published and own, by key."""
+    published = [
+        Hold(t.key, t.name, "heat" if t.is_core else "pitch", t.min_temperature_f, t.min_continuous_minutes)
+        for t in treatments.all_treatments()
+        if t.checkable and t.min_temperature_f is not None and t.min_continuous_minutes is not None
+    ]
+    own = [
+        Hold(
             row.key,
             row.name,
             "heat" if row.measured_at == "core" else "pitch",
@@ -72,8 +75,8 @@ def holds() -> dict[str, Hold]:
             float(row.min_minutes),
         )
         for row in OwnTreatment.objects.all()
-    }
-    return {**holding.holds(), **own}
+    ]
+    return {hold.key: hold for hold in [*published, *own]}
 
 
 def lot_input(lot: Lot, species: Species | None = None) -> LotInput:

@@ -1,0 +1,217 @@
+"""A quote before it is saved: the estimate, the price, and the figures that the paper will hold for good."""
+
+import base64
+import datetime as dt
+import mimetypes
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from kilnshop.orders import estimating, pricing
+from kilnshop.orders.models import Lot, Order, Quote
+from kilnshop.orders.pricing import Price
+from kilnshop.science.estimate import Estimate, Hold
+from kilnshop.science.species import Species
+from kilnshop.shop.models import Address, Chamber, RateCard, Shop, Tariff
+from kilnshop.shop.queries import rate_card_on, tariff_on, the_shop
+
+START_WORDS = {
+    Lot.StartHow.OVEN_DRY: "oven-dry section",
+    Lot.StartHow.WEIGHED: "weighed sample board",
+    Lot.StartHow.PIN: "pin meter",
+    Lot.StartHow.ASSUMED_GREEN: "assumed green, not measured",
+    Lot.StartHow.ASSUMED_AIR_DRIED: "assumed air-dried, not measured",
+}
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Everything a quote would say if it were saved now."""
+
+    shop: Shop
+    order: Order
+    chamber: Chamber
+    lots: Sequence[Lot]
+    species: dict[str, Species]
+    holds: dict[str, Hold]
+    estimate: Estimate
+    card: RateCard | None
+    tariff: Tariff | None
+    price: Price | None
+    price_problem: str
+    first_day: dt.date
+
+
+def draft_lots(
+    *,
+    order: Order,
+    lots: Sequence[Lot],
+    chamber: Chamber,
+    today: dt.date,
+    first_day: dt.date,
+    by_chamber_day: bool = False,
+) -> Draft:
+    """Estimate and price lots, saved or not. ValidationError in words when the wood itself makes no sense;
+    a missing price leaves the estimate standing and says what is missing."""
+    shop = the_shop()
+    if not lots:
+        raise ValidationError(f"Order {order.number} has no lots yet; add one first.")
+    try:
+        species = {lot.species_key: estimating.species_for(lot.species_key) for lot in lots}
+        estimate = estimating.estimate_lots(lots, chamber, shop, first_day)
+    except ValueError as error:
+        raise ValidationError(f"{str(error)[:1].upper()}{str(error)[1:]}") from None
+    card, tariff = rate_card_on(today), tariff_on(today)
+    holds = estimating.holds()
+    price, problem = None, ""
+    if card is None:
+        problem = "There is no rate card in force, so there is no price. Enter one under Rate cards."
+    else:
+        try:
+            price = pricing.price_lots(
+                lots=lots,
+                species=species,
+                estimate=estimate,
+                card=card,
+                tariff=tariff,
+                tax_rate_pct=pricing.tax_rate(shop, order.customer, today),
+                treatment_kinds={key: hold.kind for key, hold in holds.items()},
+                by_chamber_day=by_chamber_day,
+            )
+        except ValueError as error:
+            problem = str(error)
+    return Draft(
+        shop, order, chamber, lots, species, holds, estimate, card, tariff, price, problem, first_day
+    )
+
+
+def draft(
+    *, order: Order, chamber: Chamber, today: dt.date, first_day: dt.date, by_chamber_day: bool = False
+) -> Draft:
+    """The draft of a whole order. Unlike `draft_lots` it insists on a price."""
+    lots = list(order.lots.select_related("order"))
+    made = draft_lots(
+        order=order,
+        lots=lots,
+        chamber=chamber,
+        today=today,
+        first_day=first_day,
+        by_chamber_day=by_chamber_day,
+    )
+    if made.price is None:
+        raise ValidationError(made.price_problem)
+    return made
+
+
+def logo_address(shop: Shop) -> str:
+    """The logo itself as a data address, so that a paper keeps the one it was issued with."""
+    if not shop.logo:
+        return ""
+    try:
+        with shop.logo.open("rb") as file:
+            content = file.read()
+    except FileNotFoundError:
+        return ""
+    kind = mimetypes.guess_type(shop.logo.name)[0] or "image/png"
+    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
+
+
+def shop_block(shop: Shop) -> dict:
+    return {
+        "name": shop.name,
+        "address": shop.address,
+        "phone": shop.phone,
+        "email": shop.email,
+        "logo": logo_address(shop),
+    }
+
+
+def customer_block(order: Order) -> dict:
+    customer = order.customer
+    address = customer.addresses.filter(kind=Address.Kind.BILLING).first() or customer.addresses.first()
+    contact = customer.contacts.first()
+    return {
+        "name": customer.name,
+        "address": address.text if address else "",
+        "contact": " · ".join(part for part in (contact.name, contact.phone, contact.email) if part)
+        if contact
+        else "",
+    }
+
+
+def could_move(made: Draft) -> list[str]:
+    """What could move the ready date, in the customer's words."""
+    reasons = ["The days run from loading; a chamber is loaded when it is free and the load is complete."]
+    assumed = [
+        lot.letter for lot in made.lots if lot.start_how.startswith("assumed") or lot.start_how == "pin"
+    ]
+    if assumed:
+        reasons.append(
+            f"The starting moisture of lot {', '.join(assumed)} is not weighed; wetter wood takes longer."
+        )
+    reasons.append("Thicker boards than stated, cold weather and power failures add days.")
+    return reasons
+
+
+def figures(made: Draft, quote: Quote) -> dict:
+    """What the paper prints, and the estimate behind it, as JSON that never changes."""
+    shop, price, names = made.shop, made.price, made.holds
+    assert price is not None
+    days = made.estimate.days
+    return {
+        "shop": shop_block(shop),
+        "customer": customer_block(made.order),
+        "number": quote.number,
+        "revision": quote.revision,
+        "issued_on": timezone.localdate(quote.issued_at).isoformat(),
+        "valid_until": quote.valid_until.isoformat(),
+        "order_number": made.order.number,
+        "customer_reference": made.order.customer_reference,
+        "lots": [
+            {
+                "name": str(lot),
+                "species": made.species[lot.species_key].common_name,
+                "thickness": lot.thickness_label,
+                "volume_bf": str(lot.volume_bf),
+                "start_mc": lot.start_mc_pct,
+                "start_how": START_WORDS.get(lot.start_how, lot.get_start_how_display()),
+                "target": lot.target_mc_pct,
+                "tolerance": lot.tolerance_pct,
+                "treatments": [names[key].label for key in lot.treatments],
+            }
+            for lot in made.lots
+        ],
+        "lines": [
+            {
+                "description": line.description,
+                "quantity": str(line.quantity),
+                "unit": line.unit,
+                "unit_price": str(line.unit_price),
+                "amount": str(line.amount),
+                "tax": str(line.tax),
+                "tax_rate_pct": str(line.tax_rate_pct),
+                "kind": str(line.kind),
+                "lot": line.lot.letter if line.lot else "",
+            }
+            for line in price.lines
+        ],
+        "subtotal": str(price.subtotal),
+        "tax": str(price.tax),
+        "tax_name": shop.tax_name,
+        "total": str(price.total),
+        "deposit": str(price.deposit),
+        "ready_low": quote.ready_low.isoformat(),
+        "ready_high": quote.ready_high.isoformat(),
+        "could_move": could_move(made),
+        "days": {"low": days.low, "expected": days.expected, "high": days.high},
+        "terms": shop.quote_terms,
+        "paper": shop.paper,
+        "units": shop.units,
+        "basis": quote.get_tally_basis_display(),
+        "currency_symbol": shop.currency_symbol,
+        "chamber": made.chamber.name,
+        "first_day": made.first_day.isoformat(),
+        "estimate": made.estimate.to_dict(),
+    }
