@@ -24,12 +24,14 @@ def freeze_sql(vendor: str, table: str, columns: tuple[str, ...] = ()) -> list[s
     message = f"{table} rows are frozen"
     if vendor == "sqlite":
         return [
+            *thaw_sql(vendor, table),
             f"CREATE TRIGGER {table}_no_update BEFORE UPDATE{of} ON {table} "
             f"BEGIN SELECT RAISE(ABORT, '{message}'); END",
             f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} "
             f"BEGIN SELECT RAISE(ABORT, '{message}'); END",
         ]
     return [
+        *thaw_sql(vendor, table),
         "CREATE OR REPLACE FUNCTION kilnshop_frozen() RETURNS trigger AS $$ BEGIN "
         "RAISE EXCEPTION '% rows are frozen', TG_TABLE_NAME; END $$ LANGUAGE plpgsql",
         f"CREATE TRIGGER {table}_no_update BEFORE UPDATE{of} ON {table} "
