@@ -347,7 +347,10 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     equalizes = np.array([s.kind == "equalize" and s.hours is None for s in stages])
     last_dry = max(i for i, kind in enumerate(kinds) if kind == "dry")
     threshold = np.array(
-        [stages[i + 1].from_mc if i < last_dry and stages[i + 1].hours is None else -1.0 for i in range(len(stages))]
+        [
+            stages[i + 1].from_mc if i < last_dry and stages[i + 1].hours is None else -1.0
+            for i in range(len(stages))
+        ]
     )
 
     def means(moisture: Array) -> Array:
@@ -372,7 +375,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         togo = (mean[..., 0] - load.target).max(axis=1)
         finish = (mean[..., 1] - load.target - load.tolerance).max(axis=1)
         drying = np.where((at < last_dry) & (threshold[at] >= 0), wettest - threshold[at], togo)
-        drying = np.where(at < last_dry, np.maximum(np.minimum(drying, togo), 0) + np.minimum(drying, 0), drying)
+        drying = np.where(
+            at < last_dry, np.maximum(np.minimum(drying, togo), 0) + np.minimum(drying, 0), drying
+        )
         return np.asarray(np.where(equalizes[at], finish, np.where(dries[at], drying, np.inf)))
 
     def move_on() -> None:
@@ -447,7 +452,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             proposed = guess - excess / slope
             inside = (proposed > low) & (proposed < high) & (attempt < 10)
             proposed = np.where(inside, proposed, (low + high) / 2)
-            crosses = (target_rh > low) & (target_rh < high) & ((proposed - target_rh) * (guess - target_rh) < 0)
+            crosses = (
+                (target_rh > low) & (target_rh < high) & ((proposed - target_rh) * (guess - target_rh) < 0)
+            )
             proposed = np.where(crosses, target_rh, proposed)
             before_rh, before_excess = guess, excess
             guess = np.where(settled, guess, proposed)
@@ -464,7 +471,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         if not taken.any():
             speed_of_loss[overshot] = 0.0
             continue
-        speed_of_loss = np.where(overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss))
+        speed_of_loss = np.where(
+            overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss)
+        )
         boards.keep(trial, np.repeat(taken, lots * 2))
         hours = np.where(taken, step_h, 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -474,7 +483,10 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         # what nothing took out leaves by the cracks: below the solver's tolerance, booked so that water closes
         misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
         vented = evap - b.condensed + misted
-        dh = psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure)) - machine.out_h
+        dh = (
+            psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure))
+            - machine.out_h
+        )
         kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
         warmed = (kj[0] - kj[1]) * hours
         temp = np.where(taken, temp + warmed / capacity, temp)
@@ -524,7 +536,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
 
 def _heat_capacity(machine: Machine, temp_c: Array, mc: Array, dry_kg: Array) -> Array:
     """Heat to warm wood, its water and the structure by one degree [kJ/K], by member."""
-    return np.asarray(machine.structure + (heat_capacity_per_dry_kg(temp_c[:, None], mc) * dry_kg).sum(axis=1))
+    return np.asarray(
+        machine.structure + (heat_capacity_per_dry_kg(temp_c[:, None], mc) * dry_kg).sum(axis=1)
+    )
 
 
 def _ledger(

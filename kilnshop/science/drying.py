@@ -20,7 +20,7 @@ from scipy.linalg.lapack import dptsv
 
 from kilnshop.science.psychro import check_range
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 D43 = 4.3e-10  # m²/s at 43 °C and 20 % MC
 S43 = 5.4e-8  # m/s at 43 °C
@@ -91,7 +91,11 @@ class Boards:
         self.centre = (edge[:, 1:] + edge[:, :-1]) / 2
         gap = np.diff(np.concatenate([self.centre, half[:, None]], axis=1), axis=1)
         self.coupling = 1 / gap  # cell to cell, the last one to the face
-        self.speed, self.free, self.velocity = np.asarray(speed, float), np.asarray(free_slope, float), velocity
+        self.speed, self.free, self.velocity = (
+            np.asarray(speed, float),
+            np.asarray(free_slope, float),
+            velocity,
+        )
         self._above = (_D_FSP * self.free)[:, None]
         self.moisture = np.repeat(np.asarray(start, float)[:, None], cells, axis=1)
         self.u = self._u(np.concatenate([self.moisture, self.moisture[:, -1:]], axis=1))
@@ -133,7 +137,7 @@ class Boards:
             step = change.reshape(u.shape)
             u = np.maximum(u + step, 0.2 * u)
             self.iterations += 1
-            if np.abs(step * slope).max() < _TOLERANCE ** 0.5 * 1e-1:
+            if np.abs(step * slope).max() < _TOLERANCE**0.5 * 1e-1:
                 flux = self.coupling * (u[:, :-1] - u[:, 1:])
                 return u, flux
         raise DryingFailed(f"no convergence after 60 iterations, {cells} cells")
