@@ -256,12 +256,12 @@ def _end(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
             )
             found.append(Warning("note", "over_dried", text))
         if lot.thickness_in >= 3.0:
-            shell, core = history.shell[:, 0, i], history.core[:, 0, i]
+            shell, core = history.shallow[:, 0, i], history.core[:, 0, i]
             row = int(np.argmax(shell <= goals[i] + 0.01))
             gap = 100 * (core[row] - shell[row])
             if shell[row] <= goals[i] + 0.01 and gap > 3:
                 text = (
-                    f"Lot {lot.key}: near the face it reads {100 * shell[row]:.0f} % after "
+                    f"Lot {lot.key}: an inch deep it reads {100 * shell[row]:.0f} % after "
                     f"{history.hours[row, 0] / 24:.0f} days while the core is still at {100 * core[row]:.0f} %. "
                     "Do not stop on a shallow probe."
                 )

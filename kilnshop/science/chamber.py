@@ -224,10 +224,10 @@ class Machine:
         per_kg = np.maximum(dh / 3600 + saving, 1e-4)
         dry_air = dw > 1e-5
         supply = np.where(dry_air, evaporation / np.where(dry_air, dw, 1.0), np.inf)  # more would over-dry
-        shed = np.where(need < 0, -need / per_kg, 0.0)
-        wanted = np.where(venting & dry_air, np.maximum(supply - leak, 0.0), 0.0)
+        room = np.where(above_set, np.inf, np.maximum(supply - leak, 0.0))  # too damp: vent all that heat allows
         afford = np.maximum(c.heater_kw - need, 0.0) / np.maximum(dh / 3600, 1e-4)
-        extra = np.maximum(np.minimum(shed, np.maximum(supply - leak, 0.0)), np.minimum(wanted, afford))
+        shed = np.where(need < 0, -need / per_kg, 0.0)
+        extra = np.minimum(np.where(venting & dry_air, np.maximum(shed, afford), shed), room)
         vent = leak + np.minimum(extra, most)
         d = duty(vent)
         need = short(vent, d)
@@ -312,6 +312,7 @@ class Run:
     average: Array
     core: Array
     shell: Array
+    shallow: Array  # an inch deep, or a quarter of the thickness if that is less
     slow: Array
     reached_h: Array  # members x lots; nan when a lot never reached its target
     stalled: Array  # members
@@ -357,6 +358,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         return np.asarray((moisture * share).sum(axis=1).reshape(shape))
 
     average = means(boards.moisture)
+    half = boards.half.reshape(shape)[0, :, 0]
+    depth = np.minimum(0.0254, half / 2)
+    shallow_cell = np.abs(boards.centre.reshape((*shape, -1))[0, :, 0] - (half - depth)[:, None]).argmin(axis=1)
     stage = np.zeros(members, dtype=int)
     clock, elapsed = np.zeros(members), np.zeros(members)
     temp = np.full(members, machine.out_c)
@@ -463,7 +467,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         mean = means(trial.moisture)
         after = gap(mean, stage)
         overshot = ~done & (after < -1e-3) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
-        loss = togo - after
+        loss = np.where(np.isfinite(togo), togo - np.where(np.isfinite(after), after, 0.0), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
             dt = np.where(overshot, np.maximum(step_h * togo / loss * 0.98, 0.05), dt)
         rh = np.where(done, rh, guess)
@@ -512,8 +516,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             ("lost_kj", kj[1] * hours),
             ("gained_kj", kj[0] * hours),
             ("average", average[..., 0]),
-            ("core", moisture[:, :, 0, 0]),
-            ("shell", moisture[:, :, 0, -1]),
+            ("core", moisture[:, :, 0, 0].copy()),
+            ("shell", moisture[:, :, 0, -1].copy()),
+            ("shallow", moisture[:, np.arange(lots), 0, shallow_cell].copy()),
             ("slow", average[..., 1]),
         ):
             log[name].append(value)
