@@ -59,7 +59,7 @@ class Command(ShopCommand):
             refuse(f"--thickness={options['thickness']!r}: {problem}")
         chamber, outside = self.place(options["chamber"])
         lot = LotInput(
-            key="lot",
+            key=wood.common_name,
             species=wood,
             thickness_in=size.actual_in,
             nominal_thickness_in=size.counted_in,
