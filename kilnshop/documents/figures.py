@@ -9,6 +9,7 @@ import segno
 from kilnshop.science.psychro import c_from_f
 
 INK, GREY, PALE = "#000000", "#666666", "#bbbbbb"
+DASHES = ([1, 0], [5, 3], [1, 2], [7, 2, 1, 2], [10, 4], [3, 3], [2, 6], [9, 2, 2, 2])
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke", "arrow")
 
 
@@ -27,29 +28,33 @@ def lot_chart(lot: dict, units: str) -> str:
     form without a zone, temperatures in °F.
     """
     chart = lot.get("chart") or {}
+    mc, core, limit_f = chart.get("mc"), chart.get("core"), chart.get("limit_f")
+    width = 205 if mc and core else 520
     panels = []
-    if chart.get("mc"):
-        panels.append(_panel(chart["mc"], "Moisture, % MC", [(lot["target"], "target")], log=False))
-    if chart.get("core"):
-        metric = units == "metric"
-        rows = (
-            [{**row, "value": c_from_f(row["value"])} for row in chart["core"]] if metric else chart["core"]
-        )
-        limits = [
-            (c_from_f(limit) if metric else limit, "must reach") for limit in [chart.get("limit_f")] if limit
-        ]
-        panels.append(_panel(rows, "Core of the wood, " + ("°C" if metric else "°F"), limits, log=True))
+    if mc:
+        panels.append(_panel(mc, "Moisture, % MC", [(lot["target"], "target")], width, heat=False))
+    if core:
+        shown = c_from_f if units == "metric" else float
+        rows = [{**row, "value": shown(row["value"])} for row in core]
+        marks = [(shown(limit_f), "must reach")] if limit_f else []
+        title = "Core of the wood, " + ("°C" if units == "metric" else "°F")
+        panels.append(_panel(rows, title, marks, width, heat=True))
     return _address(_svg(json.dumps(panels))) if panels else ""
 
 
-def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], log: bool) -> dict:
+def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: int, heat: bool) -> dict:
     names = sorted({row["name"] for row in rows})
     data = [{"at": row["at"] + "Z", "name": row["name"], "value": row["value"]} for row in rows]
     x = {
         "field": "at",
         "type": "temporal",
         "scale": {"type": "utc"},
-        "axis": {"title": None, "format": "%-d %b %H:%M" if log else "%-d %b", "tickCount": 4, "grid": False},
+        "axis": {
+            "title": None,
+            "format": "%-d %b %H:%M" if heat else "%-d %b",
+            "tickCount": 4,
+            "grid": False,
+        },
     }
     y = {
         "field": "value",
@@ -57,51 +62,58 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], log: bo
         "title": title,
         "scale": {"zero": False, "nice": True},
     }
-    shape = {
+    legend = {
+        "orient": "bottom",
+        "columns": 2,
+        "titleFontWeight": "normal",
+        "labelLimit": 230,
+        "symbolStrokeColor": INK,
+    }
+    kind, range_ = ("strokeDash", DASHES) if heat else ("shape", SHAPES)
+    by_name = {
         "field": "name",
         "type": "nominal",
-        "scale": {"domain": names, "range": [SHAPES[i % len(SHAPES)] for i in range(len(names))]},
-        "legend": {"title": None, "orient": "bottom", "columns": 2, "labelLimit": 220}
-        if len(names) > 1
-        else None,
+        "scale": {"domain": names, "range": [range_[i % len(range_)] for i in range(len(names))]},
+        "legend": {"title": "Core probe" if heat else "Board", **legend} if len(names) > 1 else None,
     }
+    line: dict = {"x": x, "y": y, "detail": {"field": "name", "type": "nominal"}}
     layers: list[dict] = [
         {
             "mark": {"type": "line", "color": INK, "strokeWidth": 1},
-            "encoding": {"x": x, "y": y, "detail": {"field": "name", "type": "nominal"}},
+            "encoding": {**line, kind: by_name} if heat else line,
         }
     ]
-    if not log:
-        layers.append(
-            {
-                "mark": {"type": "point", "color": INK, "size": 18, "filled": False, "strokeWidth": 0.8},
-                "encoding": {"x": x, "y": y, "shape": shape},
-            }
-        )
+    if not heat:
+        point = {"type": "point", "color": INK, "size": 18, "filled": False, "strokeWidth": 0.8}
+        layers.append({"mark": point, "encoding": {"x": x, "y": y, kind: by_name}})
     for value, name in marks:
         at = {"datum": value, "type": "quantitative"}
-        layers.append({"mark": {"type": "rule", "color": GREY, "strokeWidth": 0.8}, "encoding": {"y": at}})
+        label = {
+            "type": "text",
+            "align": "left",
+            "baseline": "middle",
+            "dx": 3,
+            "color": GREY,
+            "text": name,
+        }
         layers.append(
             {
-                "mark": {
-                    "type": "text",
-                    "align": "left",
-                    "baseline": "bottom",
-                    "dx": 2,
-                    "dy": -1,
-                    "color": GREY,
-                    "text": name,
-                },
-                "encoding": {"y": at, "x": {"value": 0}},
+                "data": {"values": [{}]},
+                "layer": [
+                    {"mark": {"type": "rule", "color": GREY, "strokeWidth": 0.8}, "encoding": {"y": at}},
+                    {"mark": label, "encoding": {"y": at, "x": {"value": width}}},
+                ],
             }
         )
-    return {"width": 250, "height": 110, "data": {"values": data}, "layer": layers}
+    return {"width": width, "height": 95, "data": {"values": data}, "layer": layers}
 
 
 @lru_cache(maxsize=64)
 def _svg(panels: str) -> str:
+    import font_source_sans_pro
     import vl_convert
 
+    vl_convert.register_font_directory(font_source_sans_pro.font_directory)
     spec = {
         "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "background": "#ffffff",
@@ -116,5 +128,6 @@ def _svg(panels: str) -> str:
             },
         },
         "hconcat": json.loads(panels),
+        "resolve": {"legend": {"shape": "independent", "strokeDash": "independent"}},
     }
     return vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])

@@ -12,7 +12,7 @@ from kilnshop.shop.money import cents, to_decimal
 
 register = template.Library()
 MINUS = "\N{MINUS SIGN}"
-NARROW = "\N{NO-BREAK SPACE}"
+NBSP = "\N{NO-BREAK SPACE}"
 
 
 def _trim(value, places: int) -> str:
@@ -49,38 +49,38 @@ def day(value) -> str:
         value = moment.date() if moment else parse_date(value)
     if isinstance(value, dt.datetime):
         value = value.date()
-    return f"{value:%a} {value.day} {value:%b %Y}"
+    return f"{value:%a} {value.day} {value:%b %Y}".replace(" ", NBSP)
 
 
 @register.filter
 def mc(value) -> str:
-    return f"{to_decimal(value, 1):.1f}{NARROW}%"
+    return f"{to_decimal(value, 1):.1f}{NBSP}%"
 
 
 @register.filter
 def share(value) -> str:
     """A 0 to 1 share as a whole percent."""
-    return f"{to_decimal(Decimal(str(value)) * 100, 0):.0f}{NARROW}%"
+    return f"{to_decimal(Decimal(str(value)) * 100, 0):.0f}{NBSP}%"
 
 
 @register.filter
 def temp(value_f, units) -> str:
     value, unit = (c_from_f(value_f), "°C") if units == "metric" else (value_f, "°F")
-    return f"{to_decimal(value, 1):.1f}{NARROW}{unit}".replace("-", MINUS)
+    return f"{to_decimal(value, 1):.1f}{NBSP}{unit}".replace("-", MINUS)
 
 
 @register.filter
 def volume(value_bf, units) -> str:
     if units == "metric":
-        return f"{to_decimal(cubic_metres(float(value_bf)), 3):,.3f}{NARROW}m³"
-    return f"{_trim(value_bf, 1)}{NARROW}bf"
+        return f"{to_decimal(cubic_metres(float(value_bf)), 3):,.3f}{NBSP}m³"
+    return f"{_trim(value_bf, 1)}{NBSP}bf"
 
 
 @register.filter
 def size(value_in, units) -> str:
     if units == "metric":
-        return f"{to_decimal(float(value_in) * 25.4, 0):.0f}{NARROW}mm"
-    return f"{_trim(value_in, 3)}{NARROW}in"
+        return f"{to_decimal(float(value_in) * 25.4, 0):.0f}{NBSP}mm"
+    return f"{_trim(value_in, 3)}{NBSP}in"
 
 
 @register.filter
@@ -88,9 +88,9 @@ def minutes(value) -> str:
     """Minutes up to three hours, hours and minutes above."""
     whole = int(value)
     if whole < 180:
-        return f"{_trim(value, 1)}{NARROW}min"
+        return f"{_trim(value, 1)}{NBSP}min"
     hours, rest = divmod(whole, 60)
-    return f"{hours}{NARROW}h" + (f"{NARROW}{rest:02d}{NARROW}min" if rest else "")
+    return f"{hours}{NBSP}h" + (f"{NBSP}{rest:02d}{NBSP}min" if rest else "")
 
 
 @register.filter
