@@ -1,4 +1,4 @@
-"""Two small habits of every answer: the content policy, and the shop's own clock."""
+"""Two small habits of every answer: the content policy, and the shop's own clock and units."""
 
 import zoneinfo
 
@@ -6,6 +6,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from kilnshop.shop.queries import the_shop
+from kilnshop.web.units import reading_as
 
 
 class ContentPolicyMiddleware:
@@ -24,5 +25,5 @@ class ShopTimeMiddleware:
 
     def __call__(self, request):
         request.shop = the_shop()
-        with timezone.override(zoneinfo.ZoneInfo(request.shop.time_zone)):
+        with timezone.override(zoneinfo.ZoneInfo(request.shop.time_zone)), reading_as(request.shop):
             return self.get_response(request)

@@ -1,3 +1,5 @@
-from django.urls import path
+from django.urls import include, path
 
-urlpatterns: list = []
+ROOMS = ("entrance", "today", "shop", "orders", "charges", "running", "tickets", "billing", "public", "media")
+
+urlpatterns = [path("", include(f"kilnshop.web.views.{room}")) for room in ROOMS]

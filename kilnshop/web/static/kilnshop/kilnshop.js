@@ -1,0 +1,74 @@
+"use strict";
+(() => {
+  const focusErrors = (root) => {
+    const summary = root.querySelector("[data-error-summary]");
+    if (summary) summary.focus();
+  };
+
+  // Colours of the drawing stay those of paper: the plate behind it is light in both themes.
+  let library = null;
+  const withLibrary = () => {
+    library ??= new Promise((done, failed) => {
+      const script = document.createElement("script");
+      script.type = "module";
+      script.src = document.querySelector("meta[name=chart-library]").content;
+      script.onload = done;
+      script.onerror = failed;
+      document.head.append(script);
+    });
+    return library;
+  };
+  const drawCharts = async (root) => {
+    const places = [...root.querySelectorAll("[data-chart]:not([data-drawn])")];
+    if (!places.length) return;
+    places.forEach((place) => (place.dataset.drawn = "yes"));
+    try {
+      await withLibrary();
+      for (const place of places) {
+        const spec = JSON.parse(document.getElementById(place.dataset.chart).textContent);
+        await window.vegaEmbed(place, spec, {
+          ast: true, actions: false, defaultStyle: false, renderer: "svg",
+          tooltip: { disableDefaultStyle: true },
+        });
+      }
+    } catch (error) {
+      places.forEach((place) => (place.textContent = "The chart could not be drawn; the figures below are complete."));
+      console.error(error);
+    }
+  };
+
+  const ready = (root) => {
+    focusErrors(root);
+    drawCharts(root);
+  };
+  document.addEventListener("DOMContentLoaded", () => ready(document));
+  document.addEventListener("htmx:afterSwap", (event) => ready(event.target));
+
+  document.addEventListener("click", (event) => {
+    for (const menu of document.querySelectorAll("details.me[open], details.more[open]")) {
+      if (!menu.contains(event.target)) menu.open = false;
+    }
+    const add = event.target.closest("[data-add-row]");
+    if (add) {
+      const prefix = add.dataset.addRow;
+      const total = document.querySelector(`[name="${prefix}-TOTAL_FORMS"]`);
+      const row = document.querySelector(`template[data-row-of="${prefix}"]`).innerHTML;
+      const place = document.querySelector(`[data-rows="${prefix}"]`);
+      place.insertAdjacentHTML("beforeend", row.replaceAll("__prefix__", total.value));
+      total.value = Number(total.value) + 1;
+      place.lastElementChild.querySelector("input:not([type=hidden]), select")?.focus();
+    }
+    if (event.target.closest("[data-print]")) window.print();
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape") return;
+    for (const menu of document.querySelectorAll("details.me[open], details.more[open]")) {
+      menu.open = false;
+      menu.querySelector("summary").focus();
+    }
+  });
+  document.addEventListener("submit", (event) => {
+    const question = event.submitter?.dataset.confirm || event.target.dataset.confirm;
+    if (question && !window.confirm(question)) event.preventDefault();
+  });
+})();

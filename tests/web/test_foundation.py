@@ -1,0 +1,178 @@
+"""The frame every page stands in: look, policy, units, forms and the plain pages for errors."""
+
+import datetime as dt
+import re
+from decimal import Decimal
+
+import pytest
+from django.contrib.staticfiles import finders
+from django.core.exceptions import ValidationError
+from django.urls import reverse
+
+from kilnshop.shop.models import Person, Shop
+from kilnshop.web import charts, units
+from kilnshop.web.forms.base import QuantityField, read_number
+from kilnshop.web.templatetags import shopfloor
+
+METRIC = Shop(pk=1, units=Shop.Units.METRIC)
+
+
+@pytest.mark.django_db
+def test_an_empty_shop_leads_to_its_first_owner(client):
+    assert client.get(reverse("sign_in")).url == reverse("first_owner")
+    answer = client.post(
+        reverse("first_owner"),
+        {
+            "shop_name": "Alder Row Kiln",
+            "first_name": "Nell",
+            "last_name": "",
+            "initials": "NE",
+            "username": "nell",
+            "password": "larch-and-lathe",
+        },
+    )
+    assert answer.url == reverse("shop_profile")
+    owner = Person.objects.get()
+    assert owner.role == "owner" and owner.check_password("larch-and-lathe")
+    assert Shop.objects.get().name == "Alder Row Kiln"
+    assert client.get(reverse("first_owner")).status_code == 404
+
+
+@pytest.mark.django_db
+def test_every_page_carries_the_policy_and_no_inline_code(client_for, owner):
+    answer = client_for(owner).get(reverse("today"))
+    assert answer["Content-Security-Policy"].startswith("default-src 'none'; script-src 'self'")
+    page = answer.content.decode()
+    assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*\bsrc=)", page)
+
+
+@pytest.mark.django_db
+def test_sign_in_is_asked_for_and_works(client, owner):
+    owner.set_password("larch-and-lathe")
+    owner.save()
+    asked = client.get(reverse("today"))
+    assert asked.url.startswith(reverse("sign_in"))
+    answer = client.post(asked.url, {"username": "owner", "password": "larch-and-lathe", "next": "/"})
+    assert answer.url == "/"
+
+
+@pytest.mark.django_db
+def test_eight_wrong_passwords_lock_with_a_page_that_says_for_how_long(client, owner, settings):
+    settings.AXES_ENABLED = True
+    for _ in range(8):
+        answer = client.post(reverse("sign_in"), {"username": "owner", "password": "wrong"})
+    assert answer.status_code == 429
+    assert "Wait 15 minutes" in answer.content.decode()
+
+
+@pytest.mark.django_db
+def test_a_missing_page_is_said_in_plain_words(client_for, owner, settings):
+    settings.DEBUG = False
+    answer = client_for(owner).get("/no/such/page/")
+    assert answer.status_code == 404
+    assert "There is no page at this address" in answer.content.decode()
+
+
+@pytest.mark.django_db
+def test_uploaded_files_need_a_sign_in_and_stay_inside_their_folder(client, client_for, owner, settings):
+    settings.MEDIA_ROOT.mkdir(parents=True)
+    (settings.MEDIA_ROOT / "board.png").write_bytes(b"picture")
+    (settings.MEDIA_ROOT / "page.html").write_text("<b>x</b>")
+    (settings.MEDIA_ROOT.parent / "secret.png").write_bytes(b"secret")
+    assert client.get(reverse("media", args=["board.png"])).status_code == 302
+    signed_in = client_for(owner)
+    assert signed_in.get(reverse("media", args=["board.png"]))["Content-Type"] == "image/png"
+    assert "attachment" in signed_in.get(reverse("media", args=["page.html"]))["Content-Disposition"]
+    assert signed_in.get("/files/../secret.png").status_code == 404
+    assert signed_in.get("/files/%2e%2e/secret.png").status_code == 404
+
+
+def test_packaged_files_are_found():
+    for name in ("packaged/vega.js", "packaged/SourceSansPro-Regular.ttf", "kilnshop/kilnshop.css"):
+        assert finders.find(name), name
+    assert "window.vegaEmbed" in open(finders.find("packaged/vega.js"), encoding="utf-8").read()
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed", "stored"),
+    [
+        ("temp_f", "50", 122.0),
+        ("temp_f", "56", 132.8),
+        ("length_in", "25.4", 1.0),
+        ("length_ft", "3.048", 10.0),
+        ("weight_lb", "1", 2.2046226),
+        ("volume_bf", "1", 423.776),  # 1 m3 = 423.776 bf (a board foot is 144 in3)
+    ],
+)
+def test_metric_entries_are_stored_in_us_units(quantity, typed, stored):
+    with units.reading_as(METRIC):
+        assert QuantityField(quantity=quantity).clean(typed) == pytest.approx(stored, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"), [("1 1/8", 1.125), ("7/8", 0.875), ("1,234.5", 1234.5), (" 12 ", 12.0), ("−4", -4.0)]
+)
+def test_numbers_are_read_as_people_type_them(typed, value):
+    assert read_number(typed, fractions=True) == value
+
+
+@pytest.mark.parametrize("typed", ["1,5", "abc", "nan", "inf", "1/0", "1e999"])
+def test_what_is_no_number_is_refused_in_words(typed):
+    with pytest.raises(ValueError, match="is not a number"):
+        read_number(typed, fractions=True)
+
+
+def test_a_quantity_out_of_range_is_refused_in_the_shops_unit():
+    field = QuantityField(quantity="temp_f", low=-40, high=250)
+    with units.reading_as(METRIC), pytest.raises(ValidationError, match="130 °C .* −40 °C to 121.1 °C"):
+        field.clean("130")
+    assert field.clean("250") == 250
+
+
+def test_a_quantity_shown_and_saved_again_has_not_changed():
+    field = QuantityField(quantity="length_ft")
+    for shop in (Shop(pk=1), METRIC):
+        with units.reading_as(shop):
+            assert not field.has_changed(14.25, field.prepare_value(14.25))
+
+
+def test_decimals_are_kept_to_their_places():
+    field = QuantityField(quantity="length_in", decimal_places=3)
+    assert field.clean("5 1/2") == Decimal("5.500")
+
+
+def test_figures_are_written_for_people():
+    with units.reading_as(Shop(pk=1)):
+        assert shopfloor.money(Decimal("-1234.5")) == "−$1,234.50"
+        assert shopfloor.temp(132.8) == "132.8 °F"
+        assert shopfloor.mc(7.26) == "7.3 %"
+        assert shopfloor.volume(Decimal("1000")) == "1,000 bf"
+        assert shopfloor.length(1.125) == "1.125 in"
+        assert shopfloor.length([1, 2, 3]) == 3
+        assert shopfloor.length(16, "ft") == "16 ft"
+        assert shopfloor.kwh(1234) == "1,230 kWh"
+        assert shopfloor.range_days({"low": 17.8, "expected": 20, "high": 24.3}) == "18–24.5 days"
+        assert shopfloor.money(None) == "–"
+    with units.reading_as(METRIC):
+        assert shopfloor.temp(132.8) == "56 °C"
+        assert shopfloor.volume(1000) == "2.36 m³"
+
+
+def test_a_day_names_its_year_only_when_it_is_another_one():
+    assert shopfloor.day(dt.date(2019, 12, 10)) == "Tue 10 Dec 2019"
+    assert shopfloor.day("2019-12-10") == "Tue 10 Dec 2019"
+
+
+def test_a_chart_is_drawn_without_a_browser_and_the_same_each_time():
+    spec = {
+        "data": {"values": [{"day": 0, "mc": 60}, {"day": 9, "mc": 7}]},
+        "mark": charts.ESTIMATE_LINE,
+        "encoding": {
+            "x": {"field": "day", "type": "quantitative"},
+            "y": {"field": "mc", "type": "quantitative"},
+        },
+    }
+    drawn = charts.svg(spec)
+    assert drawn.startswith("<svg") and 'stroke-dasharray="6,4"' in drawn
+    charts._drawn.cache_clear()
+    assert charts.svg(spec) == drawn
