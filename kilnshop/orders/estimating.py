@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 from kilnshop.orders.models import Lot
 from kilnshop.science import schedules, treatments, volume
@@ -170,36 +171,52 @@ def schedule_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> 
     return suggestion_for(code, lots, chamber).schedule
 
 
+@lru_cache(maxsize=64)
+def _estimated(
+    lots: tuple[LotInput, ...],
+    chamber: ChamberInput,
+    schedule: Schedule,
+    air: Outside,
+    reason: str,
+    wanted: tuple[Hold, ...],
+) -> Estimate:
+    """An estimate depends on nothing but these, so a page opened again need not work it out again."""
+    return estimate(lots, chamber, schedule, air, reason=reason, holds={hold.key: hold for hold in wanted})
+
+
 def estimate_lots(
-    lots: Sequence[Lot], chamber: Chamber, shop: Shop, day: dt.date, schedule_code: str = ""
+    lots: Sequence[Lot],
+    chamber: Chamber,
+    shop: Shop,
+    day: dt.date,
+    schedule_code: str = "",
+    *,
+    scale: float = 1.0,
 ) -> Estimate:
     """Estimate lots dried together in a chamber from a day on.
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
-    the lot's full name, such as O-2026-0001-A. ValueError in words when something makes no sense.
+    the lot's full name, such as O-2026-0001-A. `scale` multiplies every volume, to compare with a fuller
+    chamber. ValueError in words when something makes no sense.
     """
-    inputs = []
-    held: dict[str, Species] = {}
-    for lot in lots:
-        if lot.species_key not in held:
-            held[lot.species_key] = species_for(lot.species_key)
-        inputs.append(lot_input(lot, held[lot.species_key]))
+    held = {key: species_for(key) for key in {lot.species_key for lot in lots}}
+    inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
     wishes = {lot.schedule_code for lot in lots if lot.schedule_code}
     code = schedule_code or (wishes.pop() if len(wishes) == 1 else "")
     given_chamber = chamber_input(chamber, shop)
     chosen = suggestion_for(code, inputs, given_chamber)
-    wanted = {key for lot in inputs for key in lot.treatments}
-    known = holds()
-    unknown = wanted - known.keys()
+    wanted = sorted({key for lot in inputs for key in lot.treatments})
+    known = holds() if wanted else {}
+    unknown = [key for key in wanted if key not in known]
     if unknown:
         raise ValueError(
-            f"treatment {sorted(unknown)[0]!r} is not held; take it off the lot or add it under Reference"
+            f"treatment {unknown[0]!r} is not held; take it off the lot or add it under Reference"
         )
-    return estimate(
-        inputs,
+    return _estimated(
+        tuple(replace(given, volume_bf=given.volume_bf * scale) for given in inputs),
         given_chamber,
         chosen.schedule,
         outside(shop, day.month),
-        reason=chosen.reason,
-        holds={key: known[key] for key in wanted},
+        chosen.reason,
+        tuple(known[key] for key in wanted),
     )
