@@ -1,32 +1,22 @@
 """What is asked about orders: their stage, what waits in the yard, which quote counts."""
 
 import datetime as dt
-from dataclasses import dataclass
 
-from django.db.models import Count, F, Max, QuerySet, Sum
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, Sum
 
 from kilnshop.orders.models import Lot, Order, Quote
 
-
-@dataclass(frozen=True)
-class Stage:
-    """Where an order stands: a key for its shape and colour, and the word."""
-
-    key: str
-    word: str
-
-
-TAKEN_IN = Stage("open", "Taken in")
-QUOTED = Stage("waiting", "Quoted")
-LAPSED = Stage("late", "Quote lapsed")
-DECLINED = Stage("off", "Declined")
-FIRM = Stage("open", "Firm, waiting")
-PLANNED = Stage("planned", "Planned")
-RUNNING = Stage("running", "In the kiln")
-DRY = Stage("done", "Dry")
-DELIVERED = Stage("done", "Delivered")
-CANCELLED = Stage("off", "Cancelled")
-OPEN_STAGES = (TAKEN_IN, QUOTED, LAPSED, FIRM, PLANNED, RUNNING, DRY)
+TAKEN_IN, QUOTED, LAPSED, DECLINED = "Taken in", "Quoted", "Lapsed", "Declined"
+FIRM, PLANNED, RUNNING, DRY, DELIVERED = "Firm", "Planned", "In the kiln", "Dry", "Delivered"
+CANCELLED = "Cancelled"
+ACCEPTED, REPLACED, WAITING = "Accepted", "Replaced", "Waiting"
+SHOWN = {
+    "open": "All open",
+    "taken_in": TAKEN_IN,
+    "quoted": QUOTED,
+    "firm": FIRM,
+    "off": "Cancelled or declined",
+}
 
 
 def orders() -> QuerySet[Order]:
@@ -38,6 +28,33 @@ def orders() -> QuerySet[Order]:
     )
 
 
+def listed(show: str = "", words: str = "") -> QuerySet[Order]:
+    """Orders for the list: `show` is a key of SHOWN or empty for all, `words` part of a number or a name."""
+    found = orders()
+    firm = Exists(Quote.objects.filter(order=OuterRef("pk"), decision=Quote.Decision.ACCEPTED))
+    quoted = Exists(Quote.objects.filter(order=OuterRef("pk")))
+    newest = Subquery(Quote.objects.filter(order=OuterRef("pk")).order_by("-revision").values("decision")[:1])
+    if show:
+        found = found.annotate(is_firm=firm, is_quoted=quoted, newest_decision=newest)
+    if show in ("open", "taken_in", "quoted", "firm"):
+        found = found.filter(cancelled_at=None).exclude(newest_decision=Quote.Decision.DECLINED)
+    if show == "taken_in":
+        found = found.filter(is_quoted=False)
+    elif show == "quoted":
+        found = found.filter(is_quoted=True, is_firm=False)
+    elif show == "firm":
+        found = found.filter(is_firm=True)
+    elif show == "off":
+        found = found.filter(Q(cancelled_at__isnull=False) | Q(newest_decision=Quote.Decision.DECLINED))
+    if words:
+        found = found.filter(
+            Q(number__icontains=words)
+            | Q(customer__name__icontains=words)
+            | Q(customer_reference__icontains=words)
+        )
+    return found
+
+
 def newest_quote(order: Order) -> Quote | None:
     return max(order.quotes.all(), key=lambda quote: quote.revision, default=None)
 
@@ -47,18 +64,18 @@ def accepted_quote(order: Order) -> Quote | None:
     return next((quote for quote in order.quotes.all() if quote.decision == Quote.Decision.ACCEPTED), None)
 
 
-def quote_state(quote: Quote, today: dt.date, newest_revision: int | None = None) -> Stage:
+def quote_state(quote: Quote, today: dt.date, newest_revision: int | None = None) -> str:
     """How a quote stands: decided, replaced, lapsed or still open."""
     if quote.decision == Quote.Decision.ACCEPTED:
-        return Stage("done", "Accepted")
+        return ACCEPTED
     if quote.decision == Quote.Decision.DECLINED:
         return DECLINED
     if newest_revision and quote.revision < newest_revision:
-        return Stage("off", "Replaced")
-    return Stage("late", "Lapsed") if quote.valid_until < today else Stage("waiting", "Waiting for an answer")
+        return REPLACED
+    return LAPSED if quote.valid_until < today else WAITING
 
 
-def order_stage(order: Order, today: dt.date) -> Stage:
+def order_stage(order: Order, today: dt.date) -> str:
     """Derived from what exists; only cancelling is stored."""
     if order.cancelled_at:
         return CANCELLED
@@ -72,14 +89,14 @@ def order_stage(order: Order, today: dt.date) -> Stage:
     return LAPSED if newest.valid_until < today else QUOTED
 
 
-def _yard_stage(order: Order) -> Stage:
+def _yard_stage(order: Order) -> str:
     """The least advanced lot says where a firm order stands."""
     steps = (FIRM, PLANNED, RUNNING, DRY, DELIVERED)
     reached = [steps.index(lot_stage(lot)) for lot in order.lots.all()]
     return steps[min(reached)] if reached else FIRM
 
 
-def lot_stage(lot: Lot) -> Stage:
+def lot_stage(lot: Lot) -> str:
     """Where one lot of a firm order is."""
     loaded = next((row for row in lot.charge_lots.all() if row.open), None)
     if loaded is None:
