@@ -77,64 +77,6 @@ def mc_pct(weight: float, oven_dry: float) -> float:
     return value
 
 
-def oven_dry_weight(self) -> float:
-        """Calculated oven-dry weight, in the unit of the start weight."""
-        return oven_dry_weight(self.start_weight, self.start_mc_pct)
-
-    def mc_pct(self, weight: float) -> float:
-        """Moisture content [%] at a later weight in the same unit."""
-        return mc_pct(weight, self.oven_dry_weight)
-
-
-@dataclass(frozen=True)
-class BoardTests:
-    """Readings of finished boards against target and tolerance [% MC]."""
-
-    count: int
-    mean: float
-    sd: float | None  # None for a single board
-    lowest: float
-    highest: float
-    within: int
-    share_within: float  # 0 to 1
-
-
-def _positive(name: str, value: float) -> None:
-    if not (math.isfinite(value) and value > 0):
-        raise ValueError(f"{name} {value} must be above 0")
-
-
-def _check_mc(name: str, value: float) -> None:
-    if not MC_RANGE_PCT[0] <= value <= MC_RANGE_PCT[1]:
-        raise ValueError(f"{name} {value} is outside {MC_RANGE_PCT[0]:g} to {MC_RANGE_PCT[1]:g} %")
-
-
-def mc_pct(weight: float, oven_dry: float) -> float:
-    """Moisture content [% of oven-dry weight] from two weights in one unit.
-
-    Parameters
-    ----------
-    weight, oven_dry : float
-        Weight now and oven-dry [any one unit], above 0.
-
-    Raises
-    ------
-    ValueError
-        A weight not above 0, lighter than oven-dry, or over 300 % MC.
-
-    References
-    ----------
-    ASTM D4442 oven-drying; Wengert, Drying Oak Lumber, step 3B: (weight / oven-dry weight - 1) x 100 (seen).
-    """
-    _positive("weight", weight)
-    _positive("oven_dry", oven_dry)
-    value = (weight / oven_dry - 1) * 100
-    if value < -1e-9:
-        raise ValueError(f"weight {weight} is less than the oven-dry weight {oven_dry:.6g}; check both")
-    _check_mc("moisture content", value)
-    return max(value, 0.0)
-
-
 def oven_dry_weight(weight: float, at_mc_pct: float) -> float:
     """Oven-dry weight of wood that weighs `weight` at `at_mc_pct` [%, 0 to 300], in the same unit.
 
