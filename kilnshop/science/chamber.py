@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from kilnshop.science import psychro
-from kilnshop.science.drying import Array, Boards
+from kilnshop.science.drying import Advance, Array, Boards
 from kilnshop.science.emc import emc_fraction
 from kilnshop.science.heating import heat_capacity_per_dry_kg
 
@@ -224,7 +224,9 @@ class Machine:
         per_kg = np.maximum(dh / 3600 + saving, 1e-4)
         dry_air = dw > 1e-5
         supply = np.where(dry_air, evaporation / np.where(dry_air, dw, 1.0), np.inf)  # more would over-dry
-        room = np.where(above_set, np.inf, np.maximum(supply - leak, 0.0))  # too damp: vent all that heat allows
+        room = np.where(
+            above_set, np.inf, np.maximum(supply - leak, 0.0)
+        )  # too damp: vent all that heat allows
         afford = np.maximum(c.heater_kw - need, 0.0) / np.maximum(dh / 3600, 1e-4)
         shed = np.where(need < 0, -need / per_kg, 0.0)
         extra = np.minimum(np.where(venting & dry_air, np.maximum(shed, afford), shed), room)
@@ -327,8 +329,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     """
     members, lots = load.start.shape
     chamber = machine.chamber
-    shape = (members, lots, 2)  # average pieces, slow pieces
-    slow = np.array([0.0, 1.0])
+    pieces = 2 if any(s.kind == "equalize" and s.hours is None for s in stages) else 1
+    shape = (members, lots, pieces)  # average pieces; slow pieces where equalizing waits for them
+    slow = np.array([0.0, 1.0])[:pieces]
     boards = Boards(
         np.broadcast_to(load.thickness_m[..., None], shape).ravel(),
         (load.start[..., None] + load.spread[:, None] * slow).ravel(),
@@ -360,13 +363,18 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     average = means(boards.moisture)
     half = boards.half.reshape(shape)[0, :, 0]
     depth = np.minimum(0.0254, half / 2)
-    shallow_cell = np.abs(boards.centre.reshape((*shape, -1))[0, :, 0] - (half - depth)[:, None]).argmin(axis=1)
+    shallow_cell = np.abs(boards.centre.reshape((*shape, -1))[0, :, 0] - (half - depth)[:, None]).argmin(
+        axis=1
+    )
     stage = np.zeros(members, dtype=int)
     clock, elapsed = np.zeros(members), np.zeros(members)
     temp = np.full(members, machine.out_c)
     rh = np.full(members, set_rh[0])
     evap = np.zeros(members)
     dt = np.full(members, 2.0)
+    rate = np.zeros(members)  # of the air temperature [K/h]
+    drift = np.ones(members)  # of the air temperature over the last step [K]
+    known_slope = np.full(members, -10.0)  # of excess water against humidity [kg/h]
     speed_of_loss = np.zeros(members)  # of the governing gap, fraction per hour
     done = np.zeros(members, dtype=bool)
     stalled = np.zeros(members, dtype=bool)
@@ -377,7 +385,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         """Moisture still to lose before the stage changes, by member."""
         wettest = mean[..., 0].max(axis=1)
         togo = (mean[..., 0] - load.target).max(axis=1)
-        finish = (mean[..., 1] - load.target - load.tolerance).max(axis=1)
+        finish = (mean[..., -1] - load.target - load.tolerance).max(axis=1)
         drying = np.where((at < last_dry) & (threshold[at] >= 0), wettest - threshold[at], togo)
         drying = np.where(
             at < last_dry, np.maximum(np.minimum(drying, togo), 0) + np.minimum(drying, 0), drying
@@ -409,11 +417,13 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         # how long a step
         togo = gap(average, stage)
         with np.errstate(divide="ignore", invalid="ignore"):
-            until = np.where(speed_of_loss > 0, togo / speed_of_loss * 1.002 + 1e-3, np.inf)
+            until = np.where(speed_of_loss > 0, (togo + 3e-4) / speed_of_loss, np.inf)
         step_h = np.minimum(np.minimum(dt, until), np.maximum(limit_h[stage] - clock, 1e-3))
         goal_c = set_c[stage]
         heating = goal_c - temp > 0.05
-        step_h = np.maximum(np.where(heating, np.minimum(step_h, 3.0), step_h), 1e-3)
+        step_h = np.maximum(
+            np.where(heating, np.minimum(step_h, np.where(drift > 0.5, 3.0, 12.0)), step_h), 1e-3
+        )
         # air, heat and wood together
         afloat = floats[stage]
         target_rh = np.where(afloat, -1.0, set_rh[stage])
@@ -421,12 +431,18 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         capacity = _heat_capacity(machine, temp, average[..., 0], dry_kg)
         low, high = np.full(members, 0.02), np.full(members, 0.985)
         guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
-        air_c = np.where(heating, temp, goal_c)
-        seconds_by_row = np.repeat(step_h * 3600, lots * 2)
+        halfway = temp + 0.5 * rate * step_h  # as the last step drifted
+        halfway = np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c))
+        air_c = np.where(heating | (temp > goal_c + 0.05), halfway, goal_c)
+        seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
         before_rh = before_excess = np.full(members, np.nan)
-        for attempt in range(14):
+        near: Advance | None = None
+        for attempt in range(30):
             emc = emc_fraction(air_c, guess)
-            trial = boards.advance(np.repeat(air_c, lots * 2), np.repeat(emc, lots * 2), seconds_by_row)
+            trial = boards.advance(
+                np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
+            )
+            near = trial
             left = trial.left.reshape(shape)[..., 0] * dry_kg
             evap = left.sum(axis=1) / step_h
             at_set = np.abs(guess - target_rh) < 1e-9
@@ -441,18 +457,18 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
                 venting=~running & ~afloat & (guess >= target_rh),
                 warming_kw=capacity * (goal_c - temp) / (step_h * 3600),
             )
-            new_c = goal_c - b.missing_kw / (capacity / (step_h * 3600) + chamber.ua_kw_per_k)
             excess = b.excess
             if chamber.has_humidifier:
                 excess = np.where(at_set, np.maximum(excess, 0.0), excess)
-            settled = np.abs(excess) <= 2e-3 * np.maximum(np.abs(evap), 0.05)
-            if (done | (settled & (np.abs(new_c - air_c) < 0.02))).all():
+            settled = np.abs(excess) <= 5e-3 * np.maximum(np.abs(evap), 0.05)
+            if attempt == 29 or (done | settled).all():
                 break
             low = np.where(excess > 0, np.maximum(low, guess), low)
             high = np.where(excess < 0, np.minimum(high, guess), high)
             with np.errstate(divide="ignore", invalid="ignore"):
                 slope = (excess - before_excess) / (guess - before_rh)
-            slope = np.where(np.isfinite(slope) & (slope < 0), slope, -3.0 * np.maximum(np.abs(evap), 0.2))
+            slope = np.where(np.isfinite(slope) & (slope < 0), slope, known_slope)
+            known_slope = slope
             proposed = guess - excess / slope
             inside = (proposed > low) & (proposed < high) & (attempt < 10)
             proposed = np.where(inside, proposed, (low + high) / 2)
@@ -462,7 +478,6 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             proposed = np.where(crosses, target_rh, proposed)
             before_rh, before_excess = guess, excess
             guess = np.where(settled, guess, proposed)
-            air_c = new_c
         # too far past a change of step? then take it again, shorter
         mean = means(trial.moisture)
         after = gap(mean, stage)
@@ -478,7 +493,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         speed_of_loss = np.where(
             overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss)
         )
-        boards.keep(trial, np.repeat(taken, lots * 2))
+        boards.keep(trial, np.repeat(taken, lots * pieces))
         hours = np.where(taken, step_h, 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             part = (average[..., 0] - load.target) / (average[..., 0] - mean[..., 0])
@@ -493,6 +508,8 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         )
         kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
         warmed = (kj[0] - kj[1]) * hours
+        drift = np.abs(warmed / capacity)
+        rate = np.where(taken, warmed / capacity / step_h, rate)
         temp = np.where(taken, temp + warmed / capacity, temp)
         average = np.where(taken[:, None, None], mean, average)
         elapsed, clock = elapsed + hours, clock + np.where(afloat & (goal_c - air_c > 1.0), 0.0, hours)
@@ -519,7 +536,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             ("core", moisture[:, :, 0, 0].copy()),
             ("shell", moisture[:, :, 0, -1].copy()),
             ("shallow", moisture[:, np.arange(lots), 0, shallow_cell].copy()),
-            ("slow", average[..., 1]),
+            ("slow", average[..., -1]),
         ):
             log[name].append(value)
         per_day = speed_of_loss * 24
@@ -531,7 +548,6 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         with np.errstate(divide="ignore", invalid="ignore"):
             grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.03 / change, 0.5, 2.0), 2.0)
         dt = np.where(taken, np.clip(step_h * grow, 0.5, 24.0), dt)
-        dt = np.where(taken & heating, np.clip(dt, 0.5, 3.0), dt)
         move_on()
     else:
         raise ArithmeticError("the charge did not finish within 20000 steps")
