@@ -11,6 +11,7 @@ from kilnshop.charges.calendar import Days, day_text, span_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot, Event
 from kilnshop.orders.actions import set_promise
 from kilnshop.orders.models import Lot, Order
+from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber, Person
 from kilnshop.shop.numbers import next_number
 from kilnshop.shop.queries import the_shop
@@ -37,7 +38,8 @@ def plan_charge(
     with transaction.atomic():
         _lock([chamber.pk])
         _take(lots)
-        _make_room(chamber, plan.days, f"a charge with {_names(lots)}")
+        name = f"a charge with {_names(lots)}"
+        _make_room(chamber, plan.days, name)
         charge = Charge(
             number=next_number(kind="charge", year=now.year, prefix=shop.charge_prefix),
             chamber=chamber,
@@ -56,7 +58,7 @@ def plan_charge(
             )
             row.full_clean()
             row.save()
-        _book(Booking(chamber=chamber, charge=charge), plan.days, f"charge {charge}")
+        _book(Booking(chamber=chamber, charge=charge), plan.days, name)
         _promise(
             {lot.order_id for lot in lots},
             by,
@@ -217,7 +219,7 @@ def _take(lots: Sequence[Lot]) -> None:
     """Lock the lots and see that each one still waits."""
     keys = [lot.pk for lot in lots]
     list(Lot.objects.select_for_update().filter(pk__in=keys).order_by("pk"))
-    waiting = set(queries.loadable_lots().filter(pk__in=keys).values_list("pk", flat=True))
+    waiting = set(waiting_lots().filter(pk__in=keys).values_list("pk", flat=True))
     held = dict(ChargeLot.objects.filter(lot__in=keys, open=True).values_list("lot_id", "charge__number"))
     problems = [
         f"{lot} is in charge {held[lot.pk]} already."

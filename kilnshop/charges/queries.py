@@ -4,11 +4,11 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
+from django.db.models import Prefetch, Q, QuerySet
 
 from kilnshop.charges.calendar import DAY, Row, first_free, gaps
 from kilnshop.charges.models import Booking, Charge, ChargeLot
-from kilnshop.orders.models import Lot, Order, Promise, Quote
+from kilnshop.orders.models import Order, Promise
 from kilnshop.shop.models import Chamber
 
 STATES = {
@@ -18,19 +18,6 @@ STATES = {
     "unloaded": Q(unloaded_at__isnull=False, cancelled_at=None),
     "cancelled": Q(cancelled_at__isnull=False),
 }
-
-
-def loadable_lots() -> QuerySet[Lot]:
-    """Lots of accepted orders that are in no open charge, the most urgent first."""
-    return (
-        Lot.objects.filter(
-            Exists(Quote.objects.filter(order=OuterRef("order"), decision=Quote.Decision.ACCEPTED)),
-            ~Exists(ChargeLot.objects.filter(lot=OuterRef("pk"), open=True)),
-            order__cancelled_at=None,
-        )
-        .select_related("order__customer")
-        .order_by("order__needed_by", "order__received_on", "order__number", "letter")
-    )
 
 
 def charges(state: str = "") -> QuerySet[Charge]:
