@@ -1,0 +1,328 @@
+"""What is asked about a running charge: where it is, what comes next, what was read against what was planned."""
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
+
+WATER_EVERY = dt.timedelta(days=14)
+FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the schedule (design choice)
+SHORT_NAMES = {
+    "dry": "drying",
+    "equalize": "equalizing",
+    "condition": "conditioning",
+    "heat": "heat step",
+    "pitch": "pitch setting",
+}
+OVER, BELOW = "over", "below"
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the plan as the page shows it. state: "done", "now", "next"."""
+
+    index: int
+    number: int
+    kind: str
+    name: str
+    from_mc_pct: float | None
+    dry_bulb_f: float
+    wet_bulb_f: float
+    rh_pct: float
+    emc_pct: float
+    hours: float
+    compressor: bool
+    state: str = "next"
+
+
+@dataclass(frozen=True)
+class Governing:
+    """The moisture that drives the schedule: the average of the wettest half of the probes, or the plan's."""
+
+    value: float | None
+    verdict: str  # "ok", "over" (too wet to read), "below"
+    measured: bool
+    at: dt.datetime
+    how: str
+
+
+@dataclass(frozen=True)
+class NextChange:
+    """What moves the charge on. `step` is None when the next change is the end of drying."""
+
+    step: Step | None
+    trigger: str
+    trigger_mc_pct: float | None
+    expected_at: dt.datetime  # an estimate
+    due: bool  # a measurement says it is time
+    late: bool  # the plan's time has passed
+
+
+def steps(charge: Charge) -> list[Step]:
+    """The plan's steps, with where the charge is."""
+    found = []
+    for index, row in enumerate(charge.plan.get("steps") or []):
+        done = index < charge.step_index or charge.dried_at is not None
+        state = "done" if done else "now" if index == charge.step_index and charge.started_at else "next"
+        found.append(
+            Step(
+                index=index,
+                number=index + 1,
+                kind=row["kind"],
+                name=SHORT_NAMES.get(row["kind"], row["kind"]),
+                from_mc_pct=row.get("from_mc_pct"),
+                dry_bulb_f=row["dry_bulb_f"],
+                wet_bulb_f=row["wet_bulb_f"],
+                rh_pct=row["rh_pct"],
+                emc_pct=row["emc_pct"],
+                hours=row["hours"],
+                compressor=bool(row.get("compressor", True)),
+                state=state,
+            )
+        )
+    return found
+
+
+def current_step(charge: Charge) -> Step | None:
+    """The step the charge is on; None before the start, after drying, or without a plan."""
+    if not charge.started_at or charge.dried_at or charge.cancelled_at:
+        return None
+    planned = steps(charge)
+    return planned[min(charge.step_index, len(planned) - 1)] if planned else None
+
+
+def step_began(charge: Charge) -> dt.datetime:
+    event = charge.events.filter(kind=Event.Kind.STEP).order_by("-at", "-id").first()
+    return event.at if event else charge.started_at
+
+
+def corrections(readings: Iterable[Reading]) -> dict[tuple[int, int], Correction]:
+    """The newest correction of each (reading, channel)."""
+    found: dict[tuple[int, int], Correction] = {}
+    rows = Correction.objects.filter(reading__in=[reading.pk for reading in readings])
+    for row in rows.select_related("by").order_by("at", "id"):
+        found[row.reading_id, row.channel] = row
+    return found
+
+
+def probes(charge: Charge) -> dict[int, Probe]:
+    rows = charge.probes.select_related("charge_lot__lot__order")
+    return {probe.channel: probe for probe in rows}
+
+
+def last_moisture(charge: Charge, now: dt.datetime) -> Reading | None:
+    """The last reading with a value on a moisture channel, not older than FRESH_MC."""
+    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
+    for reading in charge.readings.filter(taken_at__gt=now - FRESH_MC, taken_at__lte=now).order_by(
+        "-taken_at"
+    )[:200]:
+        if any(reading.channel(channel) is not None for channel in channels):
+            return reading
+    return None
+
+
+def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
+    """The moisture that drives the schedule: measured when there is a fresh reading, else the plan's.
+
+    Handbook practice: the schedule follows the average of the wettest half of the samples. A channel too wet
+    for pins counts among the wettest and leaves no number.
+    """
+    if not charge.started_at:
+        return None
+    reading = last_moisture(charge, now)
+    if reading:
+        found = corrections([reading])
+        values = []
+        for channel in charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True):
+            row = found.get((reading.pk, channel))
+            if row is None:
+                continue
+            values.append({OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value))
+        values = sorted((value for value in values if value is not None), reverse=True)
+        wettest = values[: math.ceil(len(values) / 2)]
+        if wettest:
+            how = f"average of the wettest {len(wettest)} of {len(values)} probes"
+            if math.inf in wettest:
+                return Governing(None, OVER, True, reading.taken_at, how)
+            if -math.inf in wettest:
+                return Governing(None, BELOW, True, reading.taken_at, how)
+            return Governing(sum(wettest) / len(wettest), "ok", True, reading.taken_at, how)
+    planned = planned_mc(charge, now)
+    return Governing(planned, "ok", False, now, "by the plan, no fresh probe reading") if planned else None
+
+
+def planned_mc(charge: Charge, now: dt.datetime) -> float | None:
+    """Moisture of the wettest lot by the plan at this time."""
+    if not charge.started_at:
+        return None
+    hours = (now - charge.started_at).total_seconds() / 3600
+    found = [_at(hours, lot["curve_hours"], lot["curve_avg"]) for lot in _plan_lots(charge)]
+    return max(found) if found else None
+
+
+def _plan_lots(charge: Charge) -> list[dict[str, Any]]:
+    return [lot for lot in charge.plan.get("lots") or [] if lot.get("curve_hours")]
+
+
+def _at(x: float, xs: list[float], ys: list[float]) -> float:
+    if x <= xs[0]:
+        return ys[0]
+    for i in range(1, len(xs)):
+        if x <= xs[i]:
+            return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / ((xs[i] - xs[i - 1]) or 1)
+    return ys[-1]
+
+
+def target_mc_pct(charge: Charge) -> float | None:
+    """The driest target among the lots: when the governing moisture reaches it, drying is done."""
+    targets = [row.lot.target_mc_pct for row in charge.charge_lots.select_related("lot")]
+    return min(targets) if targets else None
+
+
+def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
+    """What ends the current step and when that is expected; None unless the charge is running."""
+    step = current_step(charge)
+    if step is None:
+        return None
+    planned = steps(charge)
+    after = planned[step.index + 1] if step.index + 1 < len(planned) else None
+    by_moisture = step.kind == "dry"
+    if not by_moisture:
+        trigger_mc = None
+        trigger = f"when {step.name} has run {step.hours:.0f} hours"
+    elif after is not None and after.kind == "dry":
+        trigger_mc = after.from_mc_pct
+        trigger = f"when the wettest half of the probes averages {trigger_mc:g} %"
+    else:
+        trigger_mc = target_mc_pct(charge)
+        trigger = f"when the wettest half of the probes averages {trigger_mc:g} %, the target"
+    began = step_began(charge)
+    expected = began + dt.timedelta(hours=step.hours)
+    mc = governing_mc(charge, now)
+    due = False
+    if by_moisture and mc and mc.measured and trigger_mc is not None:
+        due = mc.verdict == BELOW or (mc.value is not None and mc.value <= trigger_mc)
+        if mc.value is not None and step.from_mc_pct is not None and step.from_mc_pct > trigger_mc:
+            left = (mc.value - trigger_mc) / (step.from_mc_pct - trigger_mc)
+            expected = mc.at + dt.timedelta(hours=step.hours * min(max(left, 0.0), 1.0))
+    elif not by_moisture:
+        due = now >= expected
+    late = not due and expected < now
+    return NextChange(after, trigger, trigger_mc, max(expected, now), due, late)
+
+
+def expected_done(charge: Charge, now: dt.datetime) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:
+    """Low, expected and high end of drying, from the plan and from what was read since."""
+    days = charge.plan.get("days")
+    if not days or charge.dried_at or charge.cancelled_at:
+        return None
+    change = next_change(charge, now)
+    if change is None:
+        return None
+    later = sum(step.hours for step in steps(charge)[charge.step_index + 1 :])
+    left = change.expected_at + dt.timedelta(hours=later) - now
+    low, high = (days[end] / days["expected"] for end in ("low", "high"))
+    return now + left * low, now + left, now + left * high
+
+
+def last_values(charge: Charge) -> dict[str, tuple[float, dt.datetime]]:
+    """The last value of each thing that is read, and when: shown beside the fields."""
+    wanted = {"dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh", *(f"ch{n}" for n in CHANNELS)}
+    found: dict[str, tuple[float, dt.datetime]] = {}
+    for reading in charge.readings.order_by("-taken_at")[:50]:
+        for name in wanted - found.keys():
+            value = getattr(reading, name)
+            if value is not None:
+                found[name] = (value, reading.taken_at)
+    return found
+
+
+def latest_reading(charge: Charge) -> Reading | None:
+    return charge.readings.order_by("-taken_at").first()
+
+
+def reading_due_at(charge: Charge, every_hours: int) -> dt.datetime | None:
+    """When the next reading should be taken; None unless running."""
+    if charge.state != "running":
+        return None
+    last = latest_reading(charge)
+    return (last.taken_at if last else charge.started_at) + dt.timedelta(hours=every_hours)
+
+
+def water_due_at(charge: Charge) -> dt.datetime | None:
+    """Wet-bulb water: at the start and within two weeks in a long charge."""
+    if charge.state != "running":
+        return None
+    return (charge.water_topped_up_at or charge.started_at) + WATER_EVERY
+
+
+def channel_label(probe: Probe) -> str:
+    """Board and lot of a channel, as the phone page names it."""
+    board = probe.board or f"channel {probe.channel}"
+    return f"{board}, lot {probe.charge_lot.lot}"
+
+
+def thinned(charge: Charge, most: int = 400) -> list[Reading]:
+    """Readings for a chart: all of them, or evenly spread ones and always the last."""
+    ids = list(charge.readings.order_by("taken_at").values_list("pk", flat=True))
+    stride = math.ceil(len(ids) / most) or 1
+    kept = ids[::stride]
+    if ids and kept[-1] != ids[-1]:
+        kept.append(ids[-1])
+    return list(Reading.objects.filter(pk__in=kept).order_by("taken_at"))
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Planned against actual, in °F and %, times aware."""
+
+    planned_mc: list[dict[str, Any]]  # at, lot, mc
+    planned_air: list[dict[str, Any]]  # at, bulb, temp_f
+    measured_mc: list[dict[str, Any]]  # at, board, mc
+    measured_air: list[dict[str, Any]]  # at, bulb, temp_f
+    target_mc: float | None
+
+
+def figures(charge: Charge, start: dt.datetime) -> Figures:
+    """What the chart draws; the plan is laid from `start`."""
+    planned_mc = [
+        {"at": start + dt.timedelta(hours=hours), "lot": str(lot["key"]), "mc": value}
+        for lot in _plan_lots(charge)
+        for hours, value in zip(lot["curve_hours"], lot["curve_avg"], strict=True)
+    ]
+    planned_air, at = [], start
+    for step in steps(charge):
+        end = at + dt.timedelta(hours=step.hours)
+        for moment in (at, end):
+            planned_air.append({"at": moment, "bulb": "Dry bulb", "temp_f": step.dry_bulb_f})
+            planned_air.append({"at": moment, "bulb": "Wet bulb", "temp_f": step.wet_bulb_f})
+        at = end
+    rows = thinned(charge)
+    known, fixed = probes(charge), corrections(rows)
+    measured_mc = [
+        {"at": row.taken_at, "board": channel_label(known[channel]), "mc": fixed[row.pk, channel].value}
+        for row in rows
+        for channel in CHANNELS
+        if channel in known and (row.pk, channel) in fixed and fixed[row.pk, channel].value is not None
+    ]
+    measured_air = [
+        {"at": row.taken_at, "bulb": bulb, "temp_f": value}
+        for row in rows
+        for bulb, value in (("Dry bulb", row.dry_bulb_f), ("Wet bulb", row.wet_bulb_f))
+        if value is not None
+    ]
+    return Figures(planned_mc, planned_air, measured_mc, measured_air, target_mc_pct(charge))
+
+
+def lots_of(charge: Charge) -> list[ChargeLot]:
+    rows = charge.charge_lots.select_related("lot__order__customer").prefetch_related(
+        "board_tests", "lot__tally"
+    )
+    return list(rows)
+
+
+def checklist(charge: Charge, kind: str) -> Checklist | None:
+    return charge.checklists.filter(kind=kind).select_related("signed_by").first()

@@ -1,0 +1,554 @@
+"""What is done to a charge from start to unloading: signed, recorded, never overwritten."""
+
+import datetime as dt
+import math
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any, Protocol
+
+from django.core.exceptions import ValidationError
+from django.core.files.base import ContentFile
+from django.db import transaction
+from django.db.models import Q
+
+from kilnshop.charges import actions, checklists, following
+from kilnshop.charges.models import (
+    CHANNELS,
+    BoardTest,
+    Charge,
+    ChargeLot,
+    Checklist,
+    Correction,
+    Event,
+    LogImport,
+    LogMapping,
+    Probe,
+    Reading,
+)
+from kilnshop.science import meters
+from kilnshop.shop.models import Person
+from kilnshop.shop.queries import shop_today
+from kilnshop.shop.roles import May, require
+
+CHANNEL_NAMES = tuple(f"ch{number}" for number in CHANNELS)
+RANGES = {
+    "dry_bulb_f": ("Dry bulb", -40.0, 250.0, "°F"),
+    "wet_bulb_f": ("Wet bulb", -40.0, 212.0, "°F"),
+    "condensate_lb": ("Condensate", 0.0, 20_000.0, "lb"),
+    "meter_kwh": ("kWh meter", 0.0, 1e9, "kWh"),
+    Probe.Kind.MOISTURE: ("moisture", 0.0, 100.0, "%"),
+    Probe.Kind.CORE: ("core temperature", -40.0, 250.0, "°F"),
+}
+VERDICTS = {"ok": "ok", "over range": "over", "below range": "below"}
+METHODS = {
+    "pin": "Pin meter",
+    "probe": "In-kiln probe",
+    "oven_dry": "Oven-dry section",
+    "weighed": "Weighed sample board",
+}
+LATE = dt.timedelta(minutes=5)  # a clock a little fast
+BATCH = 2000
+
+
+def _locked(charge: Charge, *states: str) -> Charge:
+    """The charge's own row, locked, and in one of these states."""
+    charge = Charge.objects.select_for_update().get(pk=charge.pk)
+    if charge.state not in states:
+        raise ValidationError(f"Charge {charge} is {charge.state}; this needs it {' or '.join(states)}.")
+    return charge
+
+
+def _sign(charge: Charge, kind: str, lines: dict, initials: str, by: Person, now: dt.datetime) -> None:
+    checklist = Checklist(
+        charge=charge,
+        kind=kind,
+        lines=checklists.signed_lines(kind, lines, initials),
+        initials=initials.strip().upper(),
+        signed_at=now,
+        signed_by=by,
+    )
+    checklist.full_clean()
+    checklist.save()
+
+
+@transaction.atomic
+def start_charge(*, charge: Charge, lines: dict, initials: str, by: Person, now: dt.datetime) -> Charge:
+    """Start a planned charge on its signed checklist. `lines`: key to {"done", "skipped_why"}.
+
+    The booking moves to today when the start does; a day taken by something else refuses the start.
+    """
+    require(by, May.RUN_CHARGES)
+    charge = _locked(charge, "planned")
+    other = Charge.objects.filter(
+        chamber=charge.chamber, started_at__isnull=False, unloaded_at=None, cancelled_at=None
+    ).first()
+    if other:
+        raise ValidationError(
+            f"{charge.chamber} still holds charge {other}. Unload it before starting {charge}."
+        )
+    _sign(charge, Checklist.Kind.START, lines, initials, by, now)
+    booking, today = charge.booking, shop_today(now)
+    if booking.first_day != today:
+        shift = today - booking.first_day
+        actions.set_days(
+            charge=charge,
+            first_day=today,
+            likely_last_day=booking.likely_last_day + shift,
+            last_day=booking.last_day + shift,
+            by=by,
+            now=now,
+            why="Started on another day than planned",
+        )
+    charge.started_at = now
+    charge.step_index = 0
+    charge.water_topped_up_at = now if lines.get("wick", {}).get("done") else None
+    charge.full_clean()
+    charge.save()
+    return charge
+
+
+def _number(label: str, value: Any, low: float, high: float, unit: str) -> float:
+    number = float(value)
+    if not (math.isfinite(number) and low <= number <= high):
+        raise ValidationError(
+            f"{label} {number:g} {unit} is outside {low:g} to {high:g} {unit}. Check the figure."
+        )
+    return round(number, 4)
+
+
+def _checked(charge: Charge, values: dict[str, Any], known: dict[int, Probe]) -> dict[str, float]:
+    """The values that were given, each inside its range; every problem in one ValidationError by field."""
+    kept: dict[str, float] = {}
+    errors: dict[str, list[str]] = {}
+    for name, value in values.items():
+        if value is None:
+            continue
+        try:
+            if name in CHANNEL_NAMES:
+                probe = known.get(int(name[2:]))
+                if probe is None:
+                    raise ValidationError(f"Channel {name[2:]} has no probe. Set up the probes first.")
+                word, low, high, unit = RANGES[probe.kind]
+                kept[name] = _number(f"Channel {name[2:]}, {word},", value, low, high, unit)
+            elif name in RANGES:
+                kept[name] = _number(RANGES[name][0], value, *RANGES[name][1:])
+            else:
+                raise ValidationError(f"“{name}” is not something that is read.")
+        except ValidationError as error:
+            errors[name] = error.messages
+    dry, wet = kept.get("dry_bulb_f"), kept.get("wet_bulb_f")
+    if dry is not None and wet is not None and wet > dry:
+        errors["wet_bulb_f"] = [
+            f"Wet bulb {wet:g} °F is above dry bulb {dry:g} °F, which cannot be. Check both, and the wick."
+        ]
+    if errors:
+        raise ValidationError(errors)
+    return kept
+
+
+@transaction.atomic
+def record_reading(
+    *,
+    charge: Charge,
+    by: Person,
+    now: dt.datetime,
+    taken_at: dt.datetime,
+    entry: uuid.UUID,
+    values: dict[str, Any],
+    note: str = "",
+    photo=None,
+    wood_temp_f: float | None = None,
+) -> Reading:
+    """Keep what was read, raw, with each moisture channel corrected beside it.
+
+    The same `entry` sent twice counts once: the first reading is given back.
+    """
+    require(by, May.RECORD_READINGS)
+    charge = _locked(charge, "running", "dry")
+    sent = Reading.objects.filter(entry=entry).first()
+    if sent:
+        if sent.charge_id != charge.pk:
+            raise ValidationError(
+                "This form was already used for another charge. Open the reading page again."
+            )
+        return sent
+    if taken_at > now + LATE:
+        raise ValidationError({"taken_at": "The time lies in the future. Check the date and time."})
+    if taken_at < charge.started_at - LATE:
+        raise ValidationError({"taken_at": f"Charge {charge} had not started then. Check the date and time."})
+    known = {probe.channel: probe for probe in charge.probes.select_related("charge_lot__lot")}
+    kept = _checked(charge, values, known)
+    if not kept and not note.strip() and not photo:
+        raise ValidationError("Nothing was filled in. Give at least one figure, a note or a photo.")
+    _meter_runs_forward(charge, kept, taken_at)
+    reading = Reading(
+        charge=charge, taken_at=taken_at, by=by, entry=entry, note=note.strip(), photo=photo or "", **kept
+    )
+    reading.full_clean()
+    reading.save()
+    Correction.objects.bulk_create(_corrections(reading, known, now, by, wood_temp_f))
+    return reading
+
+
+def _meter_runs_forward(charge: Charge, kept: dict[str, float], taken_at: dt.datetime) -> None:
+    if "meter_kwh" not in kept:
+        return
+    before = (
+        charge.readings.filter(meter_kwh__isnull=False, taken_at__lte=taken_at).order_by("-taken_at").first()
+    )
+    if before and kept["meter_kwh"] < before.meter_kwh:
+        raise ValidationError(
+            {
+                "meter_kwh": f"kWh meter {kept['meter_kwh']:g} is below {before.meter_kwh:g}, read before. "
+                "Check the figure; if the meter was changed, write both figures in the note instead."
+            }
+        )
+
+
+def correct_pin(raw: float, wood_temp_f: float | None, species_key: str) -> tuple[float | None, str, str]:
+    """(moisture or None, verdict, method in words) of a pin or probe reading."""
+    low, high = meters.TEMP_RANGE_F
+    usable = wood_temp_f if wood_temp_f is not None and low <= wood_temp_f <= high else None
+    try:
+        result = meters.corrected(raw, wood_temp_f=usable, species_key=species_key)
+    except ValueError:  # a raw value the formulas do not take: no number rather than a made-up one
+        return None, "over" if raw > meters.OVER_RANGE_PCT else "below", "out of the meter's range"
+    words = {"T": "temperature (T)", "W": "temperature (W)", "S": "species (S)"}
+    method = ", ".join(words[name] for name in result.methods)
+    value = None if result.mc_pct is None else round(result.mc_pct, 2)
+    verdict = VERDICTS[result.status]
+    return value, verdict, method or ("not corrected" if verdict == "ok" else "out of the meter's range")
+
+
+def _corrections(
+    reading: Reading, known: dict[int, Probe], at: dt.datetime, by: Person | None, wood_temp_f: float | None
+) -> list[Correction]:
+    made = []
+    wood = wood_temp_f if wood_temp_f is not None else reading.dry_bulb_f
+    for channel, probe in known.items():
+        raw = reading.channel(channel)
+        if raw is None or probe.kind != Probe.Kind.MOISTURE:
+            continue
+        value, verdict, method = correct_pin(raw, wood, probe.charge_lot.lot.species_key)
+        if verdict == "ok" and wood is not None and wood_temp_f is None:
+            method = f"{method}, wood taken as dry bulb"
+        made.append(
+            Correction(
+                reading=reading,
+                channel=channel,
+                value=value,
+                verdict=verdict,
+                wood_temp_f=wood,
+                method=method[:60],
+                at=at,
+                by=by,
+            )
+        )
+    return made
+
+
+@transaction.atomic
+def correct_by_hand(
+    *, reading: Reading, channel: int, value: float, why: str, by: Person, now: dt.datetime
+) -> Correction:
+    """Put a person's figure beside the raw one; the raw reading and older corrections stay."""
+    require(by, May.RECORD_READINGS)
+    probe = reading.charge.probes.filter(channel=channel).first()
+    if probe is None or probe.kind != Probe.Kind.MOISTURE or reading.channel(channel) is None:
+        raise ValidationError(f"Channel {channel} has no moisture reading at that time.")
+    if not why.strip():
+        raise ValidationError("Say why the figure is corrected.")
+    correction = Correction(
+        reading=reading,
+        channel=channel,
+        value=_number("Moisture", value, 0, 300, "%"),
+        method="by hand",
+        why=why.strip(),
+        at=now,
+        by=by,
+    )
+    correction.full_clean()
+    correction.save()
+    return correction
+
+
+@transaction.atomic
+def change_step(*, charge: Charge, to_index: int, by: Person, now: dt.datetime, why: str) -> Charge:
+    """The person who set the controls confirms the step, forward or back, and says why."""
+    require(by, May.RUN_CHARGES)
+    charge = _locked(charge, "running")
+    planned = following.steps(charge)
+    if not 0 <= to_index < len(planned):
+        raise ValidationError(f"Step {to_index + 1} is not in the plan, which has {len(planned)} steps.")
+    if to_index == charge.step_index:
+        raise ValidationError(f"The charge is on step {to_index + 1} already.")
+    if not why.strip():
+        raise ValidationError("Say why the step is changed, such as the reading that called for it.")
+    was, becomes = planned[min(charge.step_index, len(planned) - 1)], planned[to_index]
+    charge.step_index = to_index
+    charge.save(update_fields=["step_index"])
+    _event(
+        charge,
+        Event.Kind.STEP,
+        by,
+        now,
+        why,
+        before={"step": was.number, "dry_bulb_f": was.dry_bulb_f, "wet_bulb_f": was.wet_bulb_f},
+        after={"step": becomes.number, "dry_bulb_f": becomes.dry_bulb_f, "wet_bulb_f": becomes.wet_bulb_f},
+    )
+    return charge
+
+
+@transaction.atomic
+def top_up_water(*, charge: Charge, by: Person, now: dt.datetime) -> Charge:
+    """Wet-bulb water topped up."""
+    require(by, May.RECORD_READINGS)
+    charge = _locked(charge, "running")
+    charge.water_topped_up_at = now
+    charge.save(update_fields=["water_topped_up_at"])
+    _event(charge, Event.Kind.WATER, by, now, "")
+    return charge
+
+
+@transaction.atomic
+def add_note(*, charge: Charge, text: str, by: Person, now: dt.datetime) -> Event:
+    require(by, May.RECORD_READINGS)
+    if not text.strip():
+        raise ValidationError("The note is empty.")
+    return _event(charge, Event.Kind.NOTE, by, now, text)
+
+
+def _event(charge, kind, by, now, why, before=None, after=None) -> Event:
+    event = Event(charge=charge, kind=kind, at=now, by=by, before=before, after=after, why=why.strip())
+    event.full_clean()
+    event.save()
+    return event
+
+
+@transaction.atomic
+def finish_charge(*, charge: Charge, lines: dict, initials: str, by: Person, now: dt.datetime) -> Charge:
+    """Drying is done: signed, then it cools."""
+    require(by, May.RUN_CHARGES)
+    charge = _locked(charge, "running")
+    _sign(charge, Checklist.Kind.FINISH, lines, initials, by, now)
+    charge.dried_at = now
+    charge.full_clean()
+    charge.save()
+    return charge
+
+
+@transaction.atomic
+def unload_charge(
+    *, charge: Charge, lines: dict, initials: str, counts: dict[int, tuple], by: Person, now: dt.datetime
+) -> Charge:
+    """Unload a dry charge and count it out. `counts`: charge lot id to (pieces or None, board feet)."""
+    require(by, May.RUN_CHARGES)
+    charge = _locked(charge, "dry")
+    _sign(charge, Checklist.Kind.UNLOAD, lines, initials, by, now)
+    for row in charge.charge_lots.select_related("lot__order"):
+        pieces, feet = counts.get(row.pk, (None, None))
+        if feet is None:
+            raise ValidationError(f"Lot {row.lot}: give the board feet that came out.")
+        most = row.lot.volume_bf * Decimal("1.05")
+        if not (Decimal(0) <= feet <= most):
+            raise ValidationError(
+                f"Lot {row.lot}: {feet} bf came out but {row.lot.volume_bf} bf went in. Count again, or correct "
+                "the tally of the lot first."
+            )
+        row.pieces_out, row.volume_out_bf = pieces, feet
+        row.full_clean()
+        row.save()
+    charge.unloaded_at = now
+    charge.full_clean()
+    charge.save()
+    booking, today = charge.booking, shop_today(now)
+    if today < booking.last_day:
+        day = max(today, booking.first_day)
+        actions.set_days(
+            charge=charge,
+            likely_last_day=day,
+            last_day=day,
+            by=by,
+            now=now,
+            why="Unloaded; the chamber is free",
+        )
+    return charge
+
+
+@transaction.atomic
+def set_probes(*, charge: Charge, rows: Iterable[dict[str, Any]], by: Person) -> list[Probe]:
+    """What each channel measures and where. A channel with readings keeps what it measures and its lot.
+
+    `rows`: channel, kind, charge_lot, board, depth_in, position; a channel left out has no probe.
+    """
+    require(by, May.RECORD_READINGS)
+    charge = _locked(charge, "planned", "running", "dry")
+    wanted = {row["channel"]: row for row in rows}
+    old = {probe.channel: probe for probe in charge.probes.all()}
+    for channel, probe in old.items():
+        row = wanted.get(channel)
+        same = row and (row["kind"], row["charge_lot"].pk) == (probe.kind, probe.charge_lot_id)
+        if not same and charge.readings.filter(**{f"ch{channel}__isnull": False}).exists():
+            raise ValidationError(
+                f"Channel {channel} has readings, so it keeps what it measures and its lot. Use a free channel."
+            )
+        if row is None:
+            probe.delete()
+    saved = []
+    for channel, row in wanted.items():
+        probe = old.get(channel) or Probe(charge=charge, channel=channel)
+        for name in ("kind", "charge_lot", "board", "depth_in", "position"):
+            setattr(probe, name, row[name])
+        if probe.charge_lot.charge_id != charge.pk:
+            raise ValidationError(f"Channel {channel}: lot {probe.charge_lot.lot} is not in charge {charge}.")
+        probe.full_clean()
+        probe.save()
+        saved.append(probe)
+    return saved
+
+
+@transaction.atomic
+def record_board_tests(
+    *, charge_lot: ChargeLot, rows: Sequence[dict[str, Any]], by: Person
+) -> list[BoardTest]:
+    """Final moisture of boards of a lot; pin and probe readings are corrected, weighed ones stand.
+
+    `rows`: board, raw_pct, method (key of METHODS), meter, depth_in, wood_temp_f, measured_on.
+    """
+    require(by, May.RECORD_READINGS)
+    charge = _locked(charge_lot.charge, "running", "dry", "unloaded")
+    if not rows:
+        raise ValidationError("No board was filled in. Test at least one.")
+    saved, errors = [], []
+    for row in rows:
+        test = BoardTest(charge_lot=charge_lot, by=by, **(row | {"method": METHODS[row["method"]]}))
+        if not (shop_day(charge) <= row["measured_on"]):
+            errors.append(f"Board {test.board}: measured before the charge started.")
+            continue
+        if row["method"] in ("pin", "probe"):
+            value, verdict, method = correct_pin(test.raw_pct, test.wood_temp_f, charge_lot.lot.species_key)
+            test.corrected_pct = value
+            test.correction = {"over": "over range, no figure", "below": "below range, no figure"}.get(
+                verdict, method
+            )
+        else:
+            test.corrected_pct, test.correction = test.raw_pct, "none needed"
+        try:
+            test.full_clean()
+        except ValidationError as error:
+            errors += [f"Board {test.board or '?'}: {message}" for message in error.messages]
+            continue
+        saved.append(test)
+    if errors:
+        raise ValidationError(errors)
+    for test in saved:
+        test.save()
+    return saved
+
+
+def shop_day(charge: Charge) -> dt.date:
+    return shop_today(charge.started_at)
+
+
+class LogRow(Protocol):
+    line: int
+    taken_at: dt.datetime
+    values: dict[str, float]
+
+
+@dataclass
+class Sifted:
+    """Rows of a log against what the charge already holds."""
+
+    take: list[LogRow] = field(default_factory=list)
+    outside: int = 0
+    repeated: int = 0
+    empty: int = 0
+    problems: list[str] = field(default_factory=list)
+
+
+def sift_log(*, charge: Charge, rows: Sequence[LogRow], now: dt.datetime) -> Sifted:
+    """Which rows are new, repeated, outside the charge's time, or say something else than an earlier import."""
+    found = Sifted()
+    if not rows or charge.started_at is None:
+        return found
+    end = charge.unloaded_at or now + LATE
+    span = Q(taken_at__gte=rows[0].taken_at, taken_at__lte=rows[-1].taken_at)
+    names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh", *CHANNEL_NAMES]
+    held = {
+        at: {name: value for name, value in zip(names, values, strict=True) if value is not None}
+        for at, *values in charge.readings.filter(span, logged__isnull=False).values_list("taken_at", *names)
+    }
+    for row in rows:
+        if not charge.started_at <= row.taken_at <= end:
+            found.outside += 1
+        elif not row.values:
+            found.empty += 1
+        elif row.taken_at not in held:
+            found.take.append(row)
+        elif held[row.taken_at] == row.values:
+            found.repeated += 1
+        else:
+            found.problems.append(
+                f"Row {row.line}: an earlier import has other values for that time. Import the same columns, in "
+                "the same unit and date order, as before."
+            )
+    return found
+
+
+@transaction.atomic
+def import_log(
+    *,
+    charge: Charge,
+    data: bytes,
+    sha256: str,
+    mapping: dict[str, Any],
+    rows: Sequence[LogRow],
+    repeated: int,
+    by: Person,
+    now: dt.datetime,
+) -> LogImport:
+    """Keep the file and its new rows, all or nothing, and remember the mapping for the chamber.
+
+    A file imported before, or with nothing new in it, changes nothing: the earlier import is given back.
+    """
+    require(by, May.RECORD_READINGS)
+    charge = _locked(charge, "running", "dry", "unloaded")
+    before = charge.log_imports.filter(sha256=sha256).first()
+    sifted = sift_log(charge=charge, rows=rows, now=now)
+    if sifted.problems:
+        raise ValidationError(sifted.problems[:50])
+    if not sifted.take:
+        if before:
+            return before
+        raise ValidationError(
+            f"No new row: {sifted.repeated + repeated} were imported before, {sifted.outside} lie outside the charge's "
+            "time. Nothing was imported."
+        )
+    log = LogImport(
+        charge=charge,
+        sha256=sha256,
+        mapping=mapping,
+        rows_taken=len(sifted.take),
+        rows_repeated=sifted.repeated + repeated,
+        imported_at=now,
+        imported_by=by,
+    )
+    log.file.save(f"{charge.number}-{sha256[:12]}.csv", ContentFile(data), save=False)
+    log.save()
+    known = {probe.channel: probe for probe in charge.probes.select_related("charge_lot__lot")}
+    for start in range(0, len(sifted.take), BATCH):
+        readings = Reading.objects.bulk_create(
+            [
+                Reading(charge=charge, taken_at=row.taken_at, logged=log, by=by, **row.values)
+                for row in sifted.take[start : start + BATCH]
+            ]
+        )
+        Correction.objects.bulk_create(
+            [row for reading in readings for row in _corrections(reading, known, now, by, None)],
+            batch_size=BATCH,
+        )
+    LogMapping.objects.update_or_create(chamber=charge.chamber, defaults={"mapping": mapping})
+    return log
