@@ -80,7 +80,7 @@ def rule_corrected_pct(reading_pct: float, wood_temp_f: float) -> float:
 
     References
     ----------
-    Wengert, technical reply on correcting moisture meters for temperature (seen).
+    Kiln-drying adviser, technical reply on correcting moisture meters for temperature (seen).
     """
     check_range("reading_pct", reading_pct, 4.0, 40.0, "%")
     check_range("wood_temp_f", wood_temp_f, *TEMP_RANGE_F, "°F")

@@ -93,6 +93,15 @@ class Suggestion:
 
 
 @cache
+def _codes() -> dict[tuple[str, str], tuple[str, str, str]]:
+    return {
+        (row["species_key"], row["thickness_class"]): (row["schedule_code"], row["source"], row["provenance"])
+        for row in read_table("species_schedules")
+        if row["species_key"]
+    }
+
+
+@cache
 def _temperatures() -> dict[str, tuple[float, ...]]:
     table: dict[str, list[float]] = {}
     for row in read_table("temperature_schedules"):
@@ -191,10 +200,7 @@ def published_code(species: Species, thickness_in: float) -> tuple[str, str, str
     """
     quarters = int(thickness_class(thickness_in).split("/")[0])
     band = "4/4-6/4" if quarters <= 6 else "8/4" if quarters <= 9 else ""
-    for row in read_table("species_schedules"):
-        if row["species_key"] == species.key and row["thickness_class"] == band:
-            return row["schedule_code"], row["source"], row["provenance"]
-    return None
+    return _codes().get((species.key, band))
 
 
 def _emc(step: Step, elevation_ft: float = 0.0) -> float:
@@ -418,6 +424,45 @@ def finish(
         wet = _wet_bulb(last.dry_bulb_f, target_mc_pct + above, 0.0)
         steps.append(Step(target_mc_pct, last.dry_bulb_f, wet, "condition", conditioning_hours))
     return replace(schedule, steps=tuple(steps))
+
+
+def with_heat(schedule: Schedule, *, kind: str, dry_bulb_f: float, hours: float) -> Schedule:
+    """The schedule with a timed heat or pitch stage at its end.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Drying steps, equalized or not.
+    kind : str
+        "heat" or "pitch".
+    dry_bulb_f : float
+        Air temperature of the stage [°F], 120 to 210. The compressor is switched off above its limit first.
+    hours : float
+        Time of the whole stage, heating through included [h], 1 to 240.
+
+    Returns
+    -------
+    Schedule
+        The stage keeps the EMC of the last step, so that the wood neither dries on nor takes up water.
+
+    Raises
+    ------
+    ValueError
+        An argument outside its range.
+
+    Notes
+    -----
+    Common practice. A plan proves nothing: only logged core readings show a treatment.
+    """
+    if kind not in ("heat", "pitch"):
+        raise ValueError(f"kind {kind!r} is not one of heat, pitch")
+    psychro.check_range("dry_bulb_f", dry_bulb_f, 120.0, 210.0, "°F")
+    psychro.check_range("hours", hours, 1.0, 240.0, "h")
+    last = schedule.steps[-1]
+    wet_bulb = _wet_bulb(dry_bulb_f, _emc(last), 0.0)
+    return replace(
+        schedule, steps=(*schedule.steps, Step(last.from_mc_pct, dry_bulb_f, wet_bulb, kind, float(hours)))
+    )
 
 
 def problems(

@@ -20,6 +20,7 @@ from kilnshop.science.schedules import (
     softwood_ladder,
     step_at,
     suggest,
+    with_heat,
 )
 from kilnshop.science.species import Species, all_species, find
 from tests.science.published import rows
@@ -183,6 +184,28 @@ def test_conditioning_without_a_humidifier_is_refused():
         finish(
             assemble("T4-D2"), target_mc_pct=7, softwood=False, has_humidifier=False, conditioning_hours=20
         )
+
+
+def test_heat_stage_holds_the_emc_and_comes_last():
+    oak = low_temperature(assemble("T4-D2"), 125)
+    hot = with_heat(oak, kind="heat", dry_bulb_f=150, hours=10)
+    assert (hot.steps[-1].kind, hot.steps[-1].hours, hot.steps[-1].dry_bulb_f) == ("heat", 10, 150)
+    assert emc(hot.steps[-1]) == pytest.approx(emc(oak.steps[-1]), abs=0.2)
+    assert problems(hot, target_mc_pct=7, max_dry_bulb_f=150) == []
+    assert any("150 °F is above" in problem for problem in problems(hot, max_dry_bulb_f=140))
+
+
+@pytest.mark.parametrize(
+    ("kwargs", "told"),
+    [
+        ({"kind": "steam", "dry_bulb_f": 150, "hours": 10}, "kind"),
+        ({"kind": "heat", "dry_bulb_f": 90, "hours": 10}, "dry_bulb_f"),
+        ({"kind": "pitch", "dry_bulb_f": 160, "hours": 0}, "hours"),
+    ],
+)
+def test_impossible_heat_stage_is_refused(kwargs, told):
+    with pytest.raises(ValueError, match=told):
+        with_heat(assemble("T4-D2"), **kwargs)
 
 
 def own(*steps):
