@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from django.core.exceptions import ValidationError
-from django.db.models import Sum
 
 from kilnshop.billing.models import InvoiceLine
+from kilnshop.billing.queries import total_of
 from kilnshop.charges.models import ChargeLot
 from kilnshop.orders.models import Lot, Order, Quote, QuoteLine
 from kilnshop.shop.models import ZERO, RateCard, Shop
@@ -82,6 +82,16 @@ class Draft:
     @property
     def balance(self) -> Decimal:
         return self.total - self.deposit_applied
+
+    @property
+    def sums(self) -> list[tuple[str, Decimal]]:
+        deposit = [("Deposit", -self.deposit_applied), ("To pay", self.balance)] if self.held else []
+        return [
+            ("Subtotal", self.subtotal),
+            (tax_label(the_shop()), self.tax),
+            ("Total", self.total),
+            *deposit,
+        ]
 
 
 def make_line(
@@ -181,7 +191,7 @@ def draft_invoice(
         issued_on=issued_on,
         due_on=issued_on + dt.timedelta(days=shop.payment_days),
         exempt_note=f"Tax exempt, certificate {order.customer.exemption_number}" if exempt else "",
-        held=order.payments.filter(invoice=None).aggregate(sum=Sum("amount"))["sum"] or ZERO,
+        held=total_of(order.payments.filter(invoice=None)),
     )
     if draft.total < 0:
         raise ValidationError(

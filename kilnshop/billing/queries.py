@@ -9,7 +9,15 @@ from django.db.models.functions import Coalesce
 from kilnshop.billing.models import Invoice, InvoiceLine, Payment
 from kilnshop.orders.models import Order
 from kilnshop.shop.models import ZERO
+from kilnshop.shop.money import cents
 from kilnshop.tickets.models import Ticket, TicketLot
+
+
+HALF_CENT = Decimal("0.005")  # SQLite adds money in floats: a paid invoice may come to 1E-14
+
+
+def total_of(payments) -> Decimal:
+    return cents(payments.aggregate(sum=Sum("amount"))["sum"] or ZERO)
 
 
 def with_balance() -> QuerySet[Invoice]:
@@ -22,7 +30,7 @@ def with_balance() -> QuerySet[Invoice]:
 
 
 def open_invoices() -> QuerySet[Invoice]:
-    return with_balance().filter(credits=None, credit_note=None, balance__gt=0)
+    return with_balance().filter(credits=None, credit_note=None, balance__gte=HALF_CENT)
 
 
 def overdue_invoices(day: dt.date) -> QuerySet[Invoice]:
@@ -35,7 +43,7 @@ def invoices_in_state(state: str, day: dt.date) -> QuerySet[Invoice]:
     if state == "overdue":
         return overdue_invoices(day)
     if state == "paid":
-        return with_balance().filter(credits=None, credit_note=None, balance__lte=0)
+        return with_balance().filter(credits=None, credit_note=None, balance__lt=HALF_CENT)
     if state == "credited":
         return with_balance().filter(Q(credits__isnull=False) | Q(credit_note__isnull=False))
     return with_balance()
@@ -47,7 +55,7 @@ def state_of(invoice: Invoice, day: dt.date) -> str:
         return "credit_note"
     if getattr(invoice, "credit_note", None) is not None:
         return "credited"
-    if balance_of(invoice) <= 0:
+    if cents(invoice.balance) <= 0:
         return "paid"
     return "overdue" if invoice.due_on < day else "open"
 
@@ -55,12 +63,12 @@ def state_of(invoice: Invoice, day: dt.date) -> str:
 def balance_of(invoice: Invoice) -> Decimal:
     if invoice.credits_id or getattr(invoice, "credit_note", None) is not None:
         return ZERO
-    return invoice.total - (invoice.payments.aggregate(sum=Sum("amount"))["sum"] or ZERO)
+    return invoice.total - total_of(invoice.payments)
 
 
 def money_held(order: Order) -> Decimal:
     """Deposits, and payments of credited invoices, waiting for the order's next invoice."""
-    return order.payments.filter(invoice=None).aggregate(sum=Sum("amount"))["sum"] or ZERO
+    return total_of(order.payments.filter(invoice=None))
 
 
 def tickets_to_invoice(order: Order | None = None) -> QuerySet[Ticket]:
@@ -80,3 +88,45 @@ def tickets_to_invoice(order: Order | None = None) -> QuerySet[Ticket]:
 
 def payments_of(order: Order) -> QuerySet[Payment]:
     return order.payments.select_related("invoice", "entered_by")
+
+
+def deposit_asked(order: Order) -> Decimal:
+    """The deposit of the accepted quote, or of the newest one."""
+    quote = order.quotes.filter(decision="accepted").first() or order.quotes.first()
+    return quote.deposit if quote else ZERO
+
+
+def listed(state: str, day: dt.date) -> list[Invoice]:
+    """Invoices of a state, newest first, each with its `state` in words and what is left to pay."""
+    rows = list(invoices_in_state(state, day).order_by("-issued_on", "-id"))
+    for row in rows:
+        row.state = state_of(row, day).replace("_", " ")
+        if row.state in ("credited", "credit note"):
+            row.balance = ZERO
+    return rows
+
+
+def sums(day: dt.date) -> dict[str, Decimal | int]:
+    """What is owed and what of it is overdue."""
+    due, late = open_invoices(), overdue_invoices(day)
+    return {
+        "open": cents(due.aggregate(sum=Sum("balance"))["sum"] or ZERO),
+        "open_count": due.count(),
+        "overdue": cents(late.aggregate(sum=Sum("balance"))["sum"] or ZERO),
+        "overdue_count": late.count(),
+    }
+
+
+def notice(invoice: Invoice) -> str:
+    """What a reprint must say that the issued paper could not know."""
+    note = getattr(invoice, "credit_note", None)
+    return f"Cancelled by credit note {note.number} of {note.issued_on:%d %b %Y}." if note else ""
+
+
+def printed_sums(invoice: Invoice) -> list[tuple[str, Decimal]]:
+    """The sums under the lines, as printed."""
+    return [
+        ("Subtotal", invoice.subtotal),
+        (invoice.figures["tax_name"], invoice.tax),
+        ("Total", invoice.total),
+    ]

@@ -138,6 +138,16 @@ def test_payment_above_the_balance_is_refused_with_both_figures(issue, pay):
         pay("0.01", invoice)
 
 
+def test_invoice_paid_in_awkward_parts_is_paid_to_the_cent(issue, pay):
+    invoice = issue()
+    for amount in ("0.10", "0.20", "0.70", "57.29", "649.86"):  # 708.15 by hand; binary fractions miss it
+        pay(amount, invoice)
+    row = queries.with_balance().get(pk=invoice.pk)
+    assert queries.state_of(row, TODAY) == "paid"
+    assert queries.balance_of(row) == 0
+    assert not queries.open_invoices().exists()
+
+
 @pytest.mark.parametrize("amount", ["0", "-5", "0.004", "99999999999"])
 def test_nonsense_amounts_are_refused(pay, order, amount):
     with pytest.raises(ValidationError):

@@ -75,7 +75,7 @@ def invoice_new(request, order_pk):
     return render(
         request,
         "billing/invoice_new.html",
-        {"order": order, "form": form, "draft": draft, "waiting": waiting},
+        {"order": order, "form": form, "extras": extras, "draft": draft, "waiting": waiting},
     )
 
 
@@ -165,7 +165,11 @@ def payment_new(request, order_pk):
         form = PaymentForm(
             order=order,
             symbol=symbol,
-            initial={"paid_on": shop_today(), "invoice": due, "amount": due.balance if due else None},
+            initial={
+                "paid_on": shop_today(),
+                "invoice": due,
+                "amount": queries.balance_of(due) if due else None,
+            },
         )
     return render(
         request,
