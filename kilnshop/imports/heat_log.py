@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from kilnshop.imports.text import decoded
 
-CELSIUS = re.compile(r"(°\s*c\b|\(c\)|_c$|\bdeg\s*c\b|celsius)", re.IGNORECASE)
-FAHRENHEIT = re.compile(r"(°\s*f\b|\(f\)|_f$|\bdeg\s*f\b|fahrenheit)", re.IGNORECASE)
+CELSIUS = re.compile(r"(°\s*c\b|\(c\)|[_ ]c$|\bdeg\s*c\b|celsius)", re.IGNORECASE)
+FAHRENHEIT = re.compile(r"(°\s*f\b|\(f\)|[_ ]f$|\bdeg\s*f\b|fahrenheit)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)

@@ -122,7 +122,7 @@ def test_twenty_nine_minutes_does_not(capsys, tmp_path):
 
 
 def test_heat_log_in_celsius_is_exact_at_56(capsys, tmp_path):
-    path = log(tmp_path, 30, "56", "time,core_1_c,core_2_c,air_c")
+    path = log(tmp_path, 30, "56", "time,core 1 C,core_2_c,air (°C)")
     got = json.loads(run(capsys, "heat_record", path, "--treatment=ispm15_ht", "--json"))
     assert got["met"] is True and got["lowest_f"] == pytest.approx(132.8)
 
