@@ -12,7 +12,6 @@ from kilnshop.shop.models import ZERO
 from kilnshop.shop.money import cents
 from kilnshop.tickets.models import Ticket, TicketLot
 
-
 HALF_CENT = Decimal("0.005")  # SQLite adds money in floats: a paid invoice may come to 1E-14
 
 

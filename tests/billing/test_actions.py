@@ -53,7 +53,7 @@ def test_invoice_freezes_everything_its_paper_prints(issue, shop, order):
     assert figures["customer"] == {
         "name": "Ida Marsh Joinery",
         "address": "3 Quarry Road\nHarrow Gap",
-        "contact": "Ida Marsh",
+        "contact": "Ida Marsh · 555 0101 · ida@marsh.example",
     }
     assert figures["total"] == "708.15"
     assert figures["tax_name"] == "Sales tax 6.25 %"
