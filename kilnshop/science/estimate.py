@@ -18,6 +18,7 @@ from kilnshop.science.drying import (
     REFERENCE_VELOCITY_FPM,
     Array,
     effective_thickness_in,
+    speed_factor,
 )
 from kilnshop.science.emc import emc_pct
 from kilnshop.science.heating import DRY_HEAT_ALLOWANCE, Hold, minutes_to_core
@@ -92,7 +93,7 @@ class LotInput:
     @property
     def speed(self) -> float:
         """Speed factor, quartersawn counted in."""
-        return self.species.speed_factor / (QUARTERSAWN_SLOWER if self.quartersawn else 1.0)
+        return speed_factor(self.species) / (QUARTERSAWN_SLOWER if self.quartersawn else 1.0)
 
     @property
     def start_sd_pct(self) -> float:

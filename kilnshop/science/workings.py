@@ -58,7 +58,7 @@ def show(
         (
             f"Lot {lot.key}",
             f"{lot.thickness_in:g} in, {lot.species.common_name}, speed factor {lot.speed:.2f}"
-            + ("" if lot.species.speed_listed else " (not listed: 1.0 assumed)"),
+            + ("" if lot.species.speed_listed else " (not listed: from its weight and group)"),
         )
         for lot in lots
     )
