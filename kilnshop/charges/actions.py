@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from kilnshop.charges import planning, queries
-from kilnshop.charges.calendar import Days, day_text, span_text
+from kilnshop.charges.calendar import Days, day_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot, Event
 from kilnshop.orders.actions import set_promise
 from kilnshop.orders.models import Lot, Order
@@ -38,7 +38,7 @@ def plan_charge(
     with transaction.atomic():
         _lock([chamber.pk])
         _take(lots)
-        name = f"a charge with {_names(lots)}"
+        name = planning.name_of(lots)
         _make_room(chamber, plan.days, name)
         charge = Charge(
             number=next_number(kind="charge", year=now.year, prefix=shop.charge_prefix),
@@ -232,22 +232,10 @@ def _take(lots: Sequence[Lot]) -> None:
         raise ValidationError(problems)
 
 
-def _names(lots: Sequence[Lot]) -> str:
-    return ", ".join(str(lot) for lot in lots)
-
-
 def _make_room(chamber: Chamber, days: Days, name: str, booking: Booking | None = None) -> None:
-    """Refuse days that are taken, naming both sides and the next free day."""
-    taken = queries.clash(chamber, days.first_day, days.last_day, booking)
-    if not taken:
-        return
-    free = queries.free_from(chamber, days.first_day, days.length, booking)
-    hint = f" It is free for {days.length} days from {day_text(free)}." if free else ""
-    raise ValidationError(
-        f"{chamber} is taken by {taken} from {span_text(taken.first_day, taken.last_day)}, so {name} cannot "
-        f"have it from {span_text(days.first_day, days.last_day)}.{hint}",
-        code="overlap",
-    )
+    problem = queries.room_problem(chamber, days, name, booking)
+    if problem:
+        raise ValidationError(problem, code="overlap")
 
 
 def _book(booking: Booking, days: Days, name: str) -> Booking:

@@ -94,6 +94,11 @@ def plan(
     )
 
 
+def name_of(lots: Sequence[Lot]) -> str:
+    """What a charge is called before it has a number."""
+    return f"a charge with {', '.join(str(lot) for lot in lots)}"
+
+
 def held_up(shares: Sequence[LotShare]) -> list[str]:
     """Small lots that hold the whole chamber."""
     found = []

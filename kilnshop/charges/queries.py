@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from django.db.models import Prefetch, Q, QuerySet
 
-from kilnshop.charges.calendar import DAY, Row, first_free, gaps
+from kilnshop.charges.calendar import DAY, Days, Row, day_text, first_free, gaps, span_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot
 from kilnshop.orders.models import Order, Promise
 from kilnshop.shop.models import Chamber
@@ -52,6 +52,19 @@ def free_from(
 ) -> dt.date | None:
     """The first day from which the chamber is free for `length` days."""
     return first_free(bookings_of(chamber, from_day, besides), from_day, length)
+
+
+def room_problem(chamber: Chamber, days: Days, name: str, besides: Booking | None = None) -> str:
+    """Why `name` cannot have those days, naming both sides and the next free day; empty when it can."""
+    taken = clash(chamber, days.first_day, days.last_day, besides)
+    if not taken:
+        return ""
+    free = free_from(chamber, days.first_day, days.length, besides)
+    hint = f" It is free for {days.length} days from {day_text(free)}." if free else ""
+    return (
+        f"{chamber} is taken by {taken} from {span_text(taken.first_day, taken.last_day)}, so {name} cannot "
+        f"have it from {span_text(days.first_day, days.last_day)}.{hint}"
+    )
 
 
 def calendar_rows(first_day: dt.date, days: int, today: dt.date) -> list[Row]:
