@@ -147,6 +147,8 @@ def read_table(data: bytes) -> Table:
     for i in range(width):
         name = (rows[top][i] if i < len(rows[top]) else "") or f"Column {i + 1}"
         names.append(name if name not in names else f"{name} ({i + 1})")
+    while first - 1 > top and any(map(NUMBER.fullmatch, rows[first - 1])):
+        first -= 1  # values whose date cannot be read, not a row of units
     body = tuple((i + 1, tuple(row)) for i, row in enumerate(rows) if i >= first and any(row))
     return Table(tuple(names), body, encoding, separator)
 

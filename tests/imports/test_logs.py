@@ -156,6 +156,10 @@ def test_a_file_that_is_no_log_is_refused_in_words(data, said):
         logs.read_table(data)
 
 
+def test_a_first_row_with_a_bad_date_is_a_problem_not_a_row_of_units():
+    assert "“yesterday”" in words(parse("Time,Dry,Wet\nyesterday,110,100\n3/2/26 10:00,110,100\n"))[0]
+
+
 def test_blank_cells_are_left_out_not_made_up():
     parsed = parse("Time,Dry,Wet\n3/2/26 10:00,110,---\n3/2/26 11:00,,\n")
     assert [row.values for row in parsed.rows] == [{"dry_bulb_f": 110.0}, {}]
