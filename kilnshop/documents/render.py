@@ -29,6 +29,9 @@ NEEDED = {
         "lots",
         "storage_advice",
         "cautions",
+        "total_bf",
+        "boards_tested",
+        "boards_within",
     },
 }
 
@@ -92,8 +95,8 @@ def pdf(page: str) -> bytes:
                 and (font := files("font_source_sans_pro") / "files" / name).is_file()
             ):
                 return URLFetcherResponse(url, font.read_bytes(), {"Content-Type": "font/ttf"})
-            if name.startswith("print.") and name.endswith(".css"):
-                with open(finders.find("print.css"), encoding="utf-8") as sheet:
+            if name.startswith("paper.") and name.endswith(".css"):
+                with open(finders.find("kilnshop/paper.css"), encoding="utf-8") as sheet:
                     return URLFetcherResponse(url, sheet.read(), {"Content-Type": "text/css"})
             raise ValueError(f"a paper may not load {url}")
 
