@@ -1,0 +1,36 @@
+"""Kiln chambers; the columns are the figures on a chamber's page."""
+
+from django.db import transaction
+
+from kilnshop.imports import rows
+from kilnshop.shop.models import Chamber, Person
+from kilnshop.shop.roles import May, require
+
+FIELDS = tuple(field.name for field in Chamber._meta.concrete_fields if field.name != "id")
+NEEDED = (
+    "key",
+    "name",
+    "length_ft",
+    "width_ft",
+    "height_ft",
+    "removal_lb_per_day",
+    "stack_length_ft",
+    "stack_width_ft",
+    "stack_height_ft",
+    "capacity_bf",
+)
+
+
+@transaction.atomic
+def import_chambers(data: bytes, *, by: Person) -> list[Chamber]:
+    require(by, May.SET_UP)
+    optional = [name for name in FIELDS if name not in NEEDED]
+    sheet, made = rows.read(data, needed=NEEDED, optional=optional), []
+    for row in sheet.rows:
+        chamber = Chamber()
+        sheet.fill(row, chamber, FIELDS)
+        if not sheet.problems:
+            chamber.save()
+            made.append(chamber)
+    sheet.stop_if_wrong()
+    return made
