@@ -1,7 +1,6 @@
 """What the shop does with orders: take in, quote, decide, promise. Each is one transaction."""
 
 import datetime as dt
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 from typing import Any
@@ -9,7 +8,6 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.files.base import File
 from django.db import transaction
-from django.utils import timezone
 
 from kilnshop.orders import quoting
 from kilnshop.orders.estimating import holds, species_for
@@ -17,7 +15,7 @@ from kilnshop.orders.models import Lot, LotPhoto, Order, Promise, Quote, QuoteLi
 from kilnshop.science import volume
 from kilnshop.shop.models import Chamber, Customer, Person
 from kilnshop.shop.numbers import next_number
-from kilnshop.shop.queries import the_shop
+from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
 
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -64,7 +62,7 @@ def create_order(
     notes: str = "",
 ) -> Order:
     require(by, May.EDIT_ORDERS)
-    if received_on > timezone.localdate(now) + dt.timedelta(days=366):
+    if received_on > shop_today(now) + dt.timedelta(days=366):
         raise ValidationError({"received_on": f"{received_on} is more than a year ahead."})
     if needed_by and needed_by < received_on:
         raise ValidationError({"needed_by": f"{needed_by} is before the order came in, {received_on}."})
@@ -225,7 +223,7 @@ def mark_arrived(*, lot: Lot, arrived_on: dt.date, place: str, by: Person, now: 
     """The lot is in the yard, at a place that somebody can find again."""
     require(by, May.EDIT_ORDERS)
     _open(lot.order)
-    if arrived_on > timezone.localdate(now):
+    if arrived_on > shop_today(now):
         raise ValidationError({"arrived_on": f"{arrived_on} is in the future; enter the day it came."})
     lot.arrived_on, lot.yard_place = arrived_on, place
     lot.full_clean()
@@ -249,7 +247,7 @@ def save_quote(
     order = Order.objects.select_for_update().get(pk=order.pk)
     _open(order)
     _not_firm(order)
-    today = timezone.localdate(now)
+    today = shop_today(now)
     start = first_day or today
     if not today <= start <= today + dt.timedelta(days=730):
         raise ValidationError({"first_day": f"{start} must be from today on, within two years."})
@@ -265,8 +263,7 @@ def save_quote(
         if first
         else next_number(kind="quote", year=today.year, prefix=shop.quote_prefix)
     )
-    ready_low = start + dt.timedelta(days=math.ceil(draft.estimate.days.low))
-    ready_high = start + dt.timedelta(days=math.ceil(draft.estimate.days.high) + shop.promise_margin_days)
+    ready_low, ready_high = quoting.ready_window(draft)
     price = draft.price
     quote = Quote(
         order=order,
@@ -318,7 +315,7 @@ def decide_quote(*, quote: Quote, decision: str, on: dt.date, by: Person, note: 
     _open(order)
     if decision not in Quote.Decision.values:
         raise ValidationError({"decision": f"{decision!r} is not accepted or declined."})
-    issued = timezone.localdate(quote.issued_at)
+    issued = shop_today(quote.issued_at)
     if on < issued:
         raise ValidationError({"on": f"{on} is before the quote was made, {issued}."})
     if quote.decision:

@@ -149,21 +149,26 @@ def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -
         )
     own = OwnSchedule.objects.filter(key=code).first()
     if own:
-        chosen = Schedule(
-            own.key, own.name, tuple(Step(*step) for step in own.steps), own.source, "our shop", own.note
-        )
-    elif code.upper().startswith("SOFTWOOD-"):
-        thickest = max((lot.thickness_in for lot in lots), default=1.0)
-        chosen = schedules.softwood_ladder(thickest, drying_limit, gentle=code.upper().endswith("B"))
-    elif code.upper().endswith(LOW_TEMPERATURE):
-        chosen = schedules.low_temperature(
-            schedules.assemble(code[: -len(LOW_TEMPERATURE)]),
-            drying_limit,
-            elevation_ft=chamber.elevation_ft,
-        )
+        steps = tuple(Step(*step) for step in own.steps)
+        chosen = Schedule(own.key, own.name, steps, own.source, "our shop", own.note)
     else:
-        chosen = schedules.assemble(code)
+        thickest = max((lot.thickness_in for lot in lots), default=1.0)
+        chosen = published_schedule(code, thickest, drying_limit, chamber.elevation_ft)
     return Suggestion(chosen, f"{chosen.name} was chosen by the shop.")
+
+
+def published_schedule(
+    code: str, thickness_in: float = 1.0, drying_limit_f: float = 125.0, elevation_ft: float = 0.0
+) -> Schedule:
+    """A published code as printed (T4-D2), at low temperature (T4-D2-LT), or the softwood ladder of this
+    thickness (SOFTWOOD-A, SOFTWOOD-B). ValueError when it is none of these."""
+    tidy = code.strip().upper()
+    if tidy in ("SOFTWOOD-A", "SOFTWOOD-B"):
+        return schedules.softwood_ladder(thickness_in, drying_limit_f, gentle=tidy.endswith("B"))
+    if tidy.endswith(LOW_TEMPERATURE):
+        printed = schedules.assemble(tidy.removesuffix(LOW_TEMPERATURE))
+        return schedules.low_temperature(printed, drying_limit_f, elevation_ft=elevation_ft)
+    return schedules.assemble(tidy)
 
 
 def schedule_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:

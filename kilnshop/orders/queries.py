@@ -1,9 +1,12 @@
 """What is asked about orders: their stage, what waits in the yard, which quote counts."""
 
 import datetime as dt
+from collections.abc import Iterable
+from decimal import Decimal
 
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, Sum
 
+from kilnshop.orders import estimating
 from kilnshop.orders.models import Lot, Order, Quote
 
 TAKEN_IN, QUOTED, LAPSED, DECLINED = "Taken in", "Quoted", "Lapsed", "Declined"
@@ -141,3 +144,22 @@ def promised_between(first: dt.date, last: dt.date) -> list[Order]:
         if (newest := next(iter(order.promises.all()), None)) and first <= newest.ready_on <= last
     ]
     return [order for order in found if not accepted_quote(order) or _yard_stage(order) != DELIVERED]
+
+
+def counts() -> dict[str, int]:
+    """Orders on file, and those still undecided or unfinished."""
+    return {"all": Order.objects.count(), "quoted": listed("quoted").count(), "firm": listed("firm").count()}
+
+
+def species_names(lots: Iterable[Lot]) -> dict[str, str]:
+    return estimating.species_names({lot.species_key for lot in lots})
+
+
+def volume_of(lots: Iterable[Lot]) -> Decimal:
+    return sum((lot.volume_bf for lot in lots), Decimal(0))
+
+
+def charges_of(order: Order) -> list:
+    """The charges its lots are in, oldest first."""
+    found = {row.charge for lot in order.lots.all() for row in lot.charge_lots.all() if row.open}
+    return sorted(found, key=lambda charge: charge.pk)

@@ -2,12 +2,12 @@
 
 import base64
 import datetime as dt
+import math
 import mimetypes
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.core.exceptions import ValidationError
-from django.utils import timezone
 
 from kilnshop.orders import estimating, pricing
 from kilnshop.orders.models import Lot, Order, Quote
@@ -15,7 +15,7 @@ from kilnshop.orders.pricing import Price
 from kilnshop.science.estimate import Estimate, Hold
 from kilnshop.science.species import Species
 from kilnshop.shop.models import Address, Chamber, RateCard, Shop, Tariff
-from kilnshop.shop.queries import rate_card_on, tariff_on, the_shop
+from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
 START_WORDS = {
     Lot.StartHow.OVEN_DRY: "oven-dry section",
@@ -105,6 +105,15 @@ def draft(
     return made
 
 
+def ready_window(made: Draft) -> tuple[dt.date, dt.date]:
+    """Earliest and latest ready day; the latest carries the shop's margin and is what can be promised."""
+    days, margin = made.estimate.days, made.shop.promise_margin_days
+    return (
+        made.first_day + dt.timedelta(days=math.ceil(days.low)),
+        made.first_day + dt.timedelta(days=math.ceil(days.high) + margin),
+    )
+
+
 def logo_address(shop: Shop) -> str:
     """The logo itself as a data address, so that a paper keeps the one it was issued with."""
     if not shop.logo:
@@ -165,7 +174,7 @@ def figures(made: Draft, quote: Quote) -> dict:
         "customer": customer_block(made.order),
         "number": quote.number,
         "revision": quote.revision,
-        "issued_on": timezone.localdate(quote.issued_at).isoformat(),
+        "issued_on": shop_today(quote.issued_at).isoformat(),
         "valid_until": quote.valid_until.isoformat(),
         "order_number": made.order.number,
         "customer_reference": made.order.customer_reference,

@@ -1,0 +1,127 @@
+"""The live estimate of an order as a page shows it: figures with their working, warnings, price, fill."""
+
+from kilnshop.orders import estimating
+from kilnshop.orders.quoting import Draft
+from kilnshop.shop.models import Person
+from kilnshop.shop.roles import May
+from kilnshop.web.templatetags.shopfloor import (
+    halves,
+    kwh,
+    money,
+    number,
+    range_days,
+    range_of,
+    volume,
+    weight,
+)
+
+NEARLY_FULL = 0.95
+
+
+def panel(draft: Draft, person: Person) -> dict:
+    """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them."""
+    estimate, price = draft.estimate, draft.price
+    working = {item.key: item for item in estimate.workings}
+    users = estimate.kwh
+    facts = [
+        {
+            "label": "Days in the kiln",
+            "value": range_days(estimate.days),
+            "note": f"most likely {halves(estimate.days.expected)}",
+            "kind": "estimate",
+            "working": working.get("days"),
+        },
+        {
+            "label": "Water to remove",
+            "value": weight(estimate.water_lb),
+            "note": f"{number(estimate.water_gal)} US gallons",
+            "kind": "estimate",
+            "working": working.get("water_lb"),
+        },
+        {
+            "label": "Oven-dry weight",
+            "value": weight(estimate.oven_dry_lb),
+            "kind": "estimate",
+            "working": working.get("oven_dry_lb"),
+        },
+        {
+            "label": "Electricity",
+            "value": f"{range_of(_tens(users.total))} kWh",
+            "note": f"compressor {kwh(users.compressor.expected)}, fans {kwh(users.fans.expected)}, "
+            f"heater {kwh(users.heater.expected)}",
+            "kind": "estimate",
+            "working": working.get("kwh"),
+        },
+        {
+            "label": f"Fill of {draft.chamber.name}",
+            "value": f"{estimate.fill * 100:.0f} %",
+            "kind": "estimate",
+            "working": working.get("fill"),
+        },
+    ]
+    money_facts = []
+    if price and person.may(May.SEE_PRICES):
+        drying = [item for item in price.workings if item.key.startswith("price ")]
+        money_facts.append(
+            {"label": "Price with tax", "value": money(price.total), "working": price.working("total")}
+        )
+    else:
+        drying = []
+    if price and person.may(May.SEE_MARGINS):
+        cost = price.cost
+        share = f"{cost.margin_pct} % of the price before tax" if cost.margin_pct is not None else ""
+        money_facts += [
+            {
+                "label": "Electricity cost",
+                "value": money(cost.electricity),
+                "kind": "estimate",
+                "working": price.working("electricity"),
+            },
+            {
+                "label": "Chamber-day cost",
+                "value": money(cost.chamber_days),
+                "kind": "estimate",
+                "working": price.working("chamber_days"),
+            },
+            {
+                "label": "Margin",
+                "value": money(cost.margin),
+                "note": share,
+                "kind": "estimate",
+                "working": price.working("margin"),
+            },
+        ]
+    return {
+        "draft": draft,
+        "facts": facts,
+        "money_facts": money_facts,
+        "price_workings": drying,
+        "show_prices": person.may(May.SEE_PRICES),
+        "air_working": working.get("air"),
+        "fuller": _fuller(draft),
+        "lots": [
+            {"lot": lot, "result": result, "days": range_days(result.days)}
+            for lot, result in zip(draft.lots, estimate.lots, strict=True)
+        ],
+    }
+
+
+def _tens(span) -> tuple[float, float]:
+    return round(span.low, -1), round(span.high, -1)
+
+
+def _fuller(draft: Draft) -> str:
+    """How a part load compares with a full chamber of the same wood, by the same estimate."""
+    estimate = draft.estimate
+    if not 0 < estimate.fill < NEARLY_FULL:
+        return ""
+    full = estimating.estimate_lots(
+        draft.lots, draft.chamber, draft.shop, draft.first_day, scale=1 / estimate.fill
+    )
+    bf = float(sum(lot.volume_bf for lot in draft.lots))
+    now, then = estimate.kwh.total.expected / bf, full.kwh.total.expected / (bf / estimate.fill)
+    return (
+        f"This load fills {estimate.fill * 100:.0f} % of {draft.chamber.name}: about {now:.2f} kWh a board foot. "
+        f"The same wood filling it, {volume(bf / estimate.fill)}, would take about {then:.2f} kWh a board foot and "
+        f"{halves(full.days.expected)} days instead of {halves(estimate.days.expected)}."
+    )
