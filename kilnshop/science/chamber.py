@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from kilnshop.science import psychro
-from kilnshop.science.drying import Advance, Array, Boards
+from kilnshop.science.drying import Advance, Array, Boards, DryingFailed
 from kilnshop.science.emc import emc_fraction
 from kilnshop.science.heating import heat_capacity_per_dry_kg
 
@@ -303,6 +303,7 @@ class Run:
     evaporated_kg: Array
     condensed_kg: Array
     vented_kg: Array
+    vent_air_kg: Array
     misted_kg: Array
     duty: Array
     compressor_kw: Array
@@ -437,11 +438,18 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
         before_rh = before_excess = np.full(members, np.nan)
         near: Advance | None = None
+        trial: Advance | None = None
         for attempt in range(30):
             emc = emc_fraction(air_c, guess)
-            trial = boards.advance(
-                np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
-            )
+            try:
+                trial = boards.advance(
+                    np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
+                )
+            except DryingFailed:
+                if step_h.min() < 0.01:
+                    raise
+                trial = None
+                break
             near = trial
             left = trial.left.reshape(shape)[..., 0] * dry_kg
             evap = left.sum(axis=1) / step_h
@@ -478,13 +486,19 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             proposed = np.where(crosses, target_rh, proposed)
             before_rh, before_excess = guess, excess
             guess = np.where(settled, guess, proposed)
+        if trial is None:  # the step was too long for thin or fast boards
+            dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
+            continue
         # too far past a change of step? then take it again, shorter
         mean = means(trial.moisture)
         after = gap(mean, stage)
         overshot = ~done & (after < -1e-3) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
+        most_change = np.abs(mean - average).max(axis=(1, 2))
+        overshot |= ~done & (most_change > 0.12) & (step_h > 0.5)
         loss = np.where(np.isfinite(togo), togo - np.where(np.isfinite(after), after, 0.0), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
-            dt = np.where(overshot, np.maximum(step_h * togo / loss * 0.98, 0.05), dt)
+            shorter = np.where(most_change > 0.12, 0.06 / most_change, togo / loss * 0.98)
+            dt = np.where(overshot, np.maximum(step_h * shorter, 0.05), dt)
         rh = np.where(done, rh, guess)
         taken = ~done & ~overshot
         if not taken.any():
@@ -524,6 +538,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             ("evaporated_kg", evap * hours),
             ("condensed_kg", b.condensed * hours),
             ("vented_kg", vented * hours),
+            ("vent_air_kg", b.vent * hours),
             ("misted_kg", misted * hours),
             ("duty", b.duty),
             ("compressor_kw", b.compressor_kw),
@@ -544,7 +559,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         stuck |= taken & (elapsed > MAX_HOURS)
         stalled |= stuck
         done = done | stuck
-        change = np.abs(loss)
+        change = most_change
         with np.errstate(divide="ignore", invalid="ignore"):
             grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.03 / change, 0.5, 2.0), 2.0)
         dt = np.where(taken, np.clip(step_h * grow, 0.5, 24.0), dt)

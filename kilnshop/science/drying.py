@@ -181,7 +181,10 @@ class Boards:
         out = flux2[:, -1].copy()
         flux2[:, 1:] -= flux2[:, :-1].copy()
         out = stage * (_RATIO * flux1.sum(axis=1) + out) / self.half
-        return Advance(base - flux2 / weight, u1, u2, out)
+        moisture = base - flux2 / weight
+        if moisture.min() < 0:
+            raise DryingFailed("the step is too long for how fast the boards change")
+        return Advance(moisture, u1, u2, out)
 
     def keep(self, step: Advance, rows: Any = slice(None)) -> None:
         """Accept a step for some rows."""
