@@ -11,9 +11,9 @@ from kilnshop.billing import queries
 from kilnshop.billing.lines import Draft, Extra, Line, draft_invoice, tax_label
 from kilnshop.billing.models import Invoice, InvoiceLine, Payment
 from kilnshop.orders.models import Order, Quote
-from kilnshop.orders.quoting import customer_block, shop_block
 from kilnshop.shop.models import ZERO, Person
 from kilnshop.shop.numbers import next_number
+from kilnshop.shop.papers import customer_block, shop_block
 from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
 from kilnshop.tickets.models import Ticket
@@ -190,7 +190,7 @@ def _invoice_figures(draft: Draft, number: str) -> dict:
     shop, order = the_shop(), draft.order
     return {
         "shop": shop_block(shop),
-        "customer": customer_block(order),
+        "customer": customer_block(order.customer),
         "number": number,
         "order_number": order.number,
         "customer_reference": order.customer_reference,

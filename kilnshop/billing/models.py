@@ -4,10 +4,9 @@ from decimal import Decimal
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
 
 from kilnshop.orders.models import Lot, Order
-from kilnshop.shop.models import ZERO, at_least
+from kilnshop.shop.models import ZERO, adds_up, at_least
 from kilnshop.tickets.models import Ticket
 
 
@@ -30,7 +29,7 @@ class Invoice(models.Model):
     class Meta:
         ordering = ["-issued_at", "-id"]
         constraints = [
-            models.CheckConstraint(condition=Q(total=F("subtotal") + F("tax")), name="invoice_total_adds_up")
+            models.CheckConstraint(condition=adds_up(), name="invoice_total_adds_up")
         ]
 
     def __str__(self):
