@@ -6,7 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
-from kilnshop.shop.models import ZERO, Customer, at_least, between
+from kilnshop.shop.models import ZERO, Customer, adds_up, at_least, between
 
 
 class Order(models.Model):
@@ -161,7 +161,7 @@ class Quote(models.Model):
             models.UniqueConstraint(
                 fields=["order"], condition=Q(decision="accepted"), name="one_accepted_quote_an_order"
             ),
-            models.CheckConstraint(condition=Q(total=F("subtotal") + F("tax")), name="quote_total_adds_up"),
+            models.CheckConstraint(condition=adds_up(), name="quote_total_adds_up"),
         ]
 
     def __str__(self):

@@ -62,6 +62,12 @@ def freeze(table: str) -> migrations.RunPython:
     )
 
 
+def unfrozen(table: str, *changes) -> list:
+    """Migration operations that change a frozen table: SQLite makes such a table anew, without its triggers."""
+    guard = freeze(table)
+    return [migrations.RunPython(guard.reverse_code, guard.code), *changes, guard]
+
+
 def around(vendor: str, statements: list[str]) -> Iterator[str]:
     """The statements with every guard lifted before and set again after (emptying a test or restored database)."""
     for table, _ in FROZEN:

@@ -20,6 +20,12 @@ def between(low, high):
     return [MinValueValidator(low), MaxValueValidator(high)]
 
 
+def adds_up() -> models.Q:
+    """total = subtotal + tax to the cent; SQLite adds decimals as binary floats, so not exactly."""
+    total, half_cent = models.F("subtotal") + models.F("tax"), Decimal("0.005")
+    return models.Q(total__gt=total - half_cent, total__lt=total + half_cent)
+
+
 class Person(AbstractUser):
     """Somebody who signs in."""
 

@@ -1,10 +1,11 @@
 """Orders, quotes and the yard in lists."""
 
 import django_tables2 as tables
+from django.template.loader import render_to_string
 
 from kilnshop.orders import queries
-from kilnshop.web.tables.base import DayColumn, NumberColumn, ShopTable, StateColumn
-from kilnshop.web.templatetags.shopfloor import money, volume
+from kilnshop.web.tables.base import DayColumn, NumberColumn, ShopTable
+from kilnshop.web.templatetags.shopfloor import day, money, volume
 
 
 class OrderTable(ShopTable):
@@ -13,9 +14,9 @@ class OrderTable(ShopTable):
     lot_count = NumberColumn(verbose_name="Lots")
     total_bf = NumberColumn(verbose_name="Volume", through=volume)
     received_on = DayColumn(verbose_name="Taken in")
-    promise = DayColumn(verbose_name="Promised", empty_values=(None,), orderable=False)
+    promise = tables.Column(verbose_name="Promised", accessor="pk", orderable=False)
     total = NumberColumn(verbose_name="Quoted", through=money, orderable=False, accessor="pk")
-    stage = StateColumn(verbose_name="State", accessor="pk")
+    stage = tables.Column(verbose_name="State", accessor="pk", orderable=False)
 
     class Meta(ShopTable.Meta):
         order_by = "-received_on"
@@ -25,13 +26,12 @@ class OrderTable(ShopTable):
         self.today = today
         super().__init__(*args, exclude=() if prices else ("total",), **kwargs)
 
-    def render_stage(self, record, column, bound_column, **kwargs):
-        return column.render(
-            record=record,
-            table=self,
-            value=queries.order_stage(record, self.today),
-            bound_column=bound_column,
-        )
+    def render_stage(self, record):
+        return render_to_string("pieces/state.html", {"state": queries.order_stage(record, self.today)})
+
+    def render_promise(self, record):
+        newest = next(iter(record.promises.all()), None)
+        return day(newest.ready_on) if newest else "–"
 
     def render_total(self, record):
         newest = queries.newest_quote(record)
