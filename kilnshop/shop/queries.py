@@ -5,7 +5,7 @@ import zoneinfo
 
 from django.utils import timezone
 
-from kilnshop.shop.models import RateCard, Shop, Tariff
+from kilnshop.shop.models import Chamber, Customer, Person, RateCard, Shop, Tariff
 
 
 def the_shop() -> Shop:
@@ -24,3 +24,20 @@ def tariff_on(day: dt.date) -> Tariff | None:
 
 def rate_card_on(day: dt.date) -> RateCard | None:
     return RateCard.objects.filter(valid_from__lte=day).prefetch_related("rates").first()
+
+
+def set_up_steps() -> list[dict]:
+    """What a shop needs before its first quote, in order, and whether it is there."""
+    shop = the_shop()
+    return [
+        {"key": "shop_profile", "text": "Name, address, tax and terms", "done": bool(shop.address)},
+        {"key": "chambers", "text": "A kiln chamber", "done": Chamber.objects.filter(active=True).exists()},
+        {"key": "tariffs", "text": "The price of electricity", "done": Tariff.objects.exists()},
+        {"key": "rate_cards", "text": "A rate card", "done": RateCard.objects.exists()},
+        {"key": "customers", "text": "A customer", "done": Customer.objects.exists()},
+        {
+            "key": "people",
+            "text": "Whoever else signs in",
+            "done": Person.objects.filter(is_active=True).count() > 1,
+        },
+    ]

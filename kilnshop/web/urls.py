@@ -1,5 +1,19 @@
 from django.urls import include, path
 
-ROOMS = ("entrance", "today", "shop", "orders", "charges", "running", "tickets", "billing", "public", "media")
+ROOMS = (
+    "entrance",
+    "today",
+    "shop",
+    "customers",
+    "prices",
+    "reference",
+    "orders",
+    "charges",
+    "running",
+    "tickets",
+    "billing",
+    "public",
+    "media",
+)
 
 urlpatterns = [path("", include(f"kilnshop.web.views.{room}")) for room in ROOMS]
