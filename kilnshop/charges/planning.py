@@ -11,7 +11,7 @@ from kilnshop.charges.calendar import Days, days_taken
 from kilnshop.charges.sharing import Finding
 from kilnshop.orders.estimating import estimate_lots, holds, lot_input
 from kilnshop.orders.models import Lot
-from kilnshop.science.estimate import Estimate
+from kilnshop.science.estimate import Estimate, Range, Warning
 from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.money import cents, to_decimal
 
@@ -28,7 +28,7 @@ class LotShare:
 
     lot: Lot
     water_lb: float
-    days: object  # Range until this lot is dry
+    days: Range  # until this lot is dry
     share_pct: float
     chamber_days: float
     kwh: float
@@ -54,6 +54,15 @@ class Plan:
     @property
     def fill_pct(self) -> float:
         return self.estimate.fill * 100
+
+    @property
+    def slowest(self) -> LotShare:
+        return max(self.shares, key=lambda share: share.days.expected)
+
+    @property
+    def notes(self) -> list[Warning]:
+        """What to watch, besides what needs a note to be accepted."""
+        return [warning for warning in self.estimate.warnings if warning.severity != "stop"]
 
     @property
     def volume_bf(self) -> Decimal:

@@ -4,11 +4,12 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Count, Prefetch, Q, QuerySet, Sum
 
 from kilnshop.charges.calendar import DAY, Days, Row, day_text, first_free, gaps, span_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot
 from kilnshop.orders.models import Order, Promise
+from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber
 
 STATES = {
@@ -166,3 +167,35 @@ def slipped(charges: Iterable[Charge]) -> dict[int, int]:
         dates.setdefault(order, []).append(ready_on)
     late = {order: (found[-1] - found[0]).days for order, found in dates.items() if found[-1] > found[0]}
     return {pk: max(late[o] for o in of if o in late) for pk, of in held.items() if of & late.keys()}
+
+
+def charge_counts() -> dict[str, int]:
+    """How many charges are in each state."""
+    return Charge.objects.aggregate(
+        total=Count("pk"), **{state: Count("pk", filter=which) for state, which in STATES.items()}
+    )
+
+
+def waiting_sums() -> dict[str, object]:
+    """Lots that wait for a charge: how many, whose, and how much."""
+    return (
+        waiting_lots()
+        .order_by()
+        .aggregate(
+            lots=Count("pk", distinct=True),
+            customers=Count("order__customer", distinct=True),
+            volume_bf=Sum("volume_bf", default=0),
+        )
+    )
+
+
+def next_free(today: dt.date) -> list[tuple[Chamber, dt.date | None]]:
+    """Each chamber in use with its first free day, the soonest first."""
+    taken: dict[int, list[Booking]] = {}
+    for booking in Booking.objects.filter(last_day__gte=today):
+        taken.setdefault(booking.chamber_id, []).append(booking)
+    found = [
+        (chamber, first_free(taken.get(chamber.pk, []), today, 1))
+        for chamber in Chamber.objects.filter(active=True)
+    ]
+    return sorted(found, key=lambda pair: pair[1] or dt.date.max)

@@ -1,1 +1,374 @@
-urlpatterns: list = []
+"""Charges before they run: the list, the plan of a new one, and the calendar of the chambers."""
+
+import datetime as dt
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path, reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+from django_tables2 import RequestConfig
+
+from kilnshop.charges import actions, planning, queries
+from kilnshop.charges.calendar import DAY
+from kilnshop.charges.models import Booking, Charge
+from kilnshop.orders.estimating import species_names
+from kilnshop.orders.queries import waiting_lots
+from kilnshop.shop.models import Chamber
+from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
+from kilnshop.shop.roles import May
+from kilnshop.web import timeline
+from kilnshop.web.access import allowed
+from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
+from kilnshop.web.tables.charges import ChargeTable
+from kilnshop.web.templatetags.shopfloor import day, kwh, number, range_days, volume, weight
+
+STATES = [
+    ("", "All"),
+    *((state, state.capitalize()) for state in ("planned", "running", "dry", "unloaded", "cancelled")),
+]
+WEEKS = (4, 6, 12)
+
+
+def charges(request):
+    state = request.GET.get("state", "")
+    found = queries.charges(state if state in queries.STATES else "")
+    table = ChargeTable(found, slipped=queries.slipped(found))
+    RequestConfig(request).configure(table)
+    return render(
+        request,
+        "charges/list.html",
+        {
+            "table": table,
+            "counts": queries.charge_counts(),
+            "waiting": queries.waiting_sums(),
+            "states": [{"key": key, "word": word, "here": key == state} for key, word in STATES],
+        },
+    )
+
+
+def _facts(plan: planning.Plan) -> list[dict]:
+    estimate = plan.estimate
+    working = {row.key: row for row in estimate.workings}
+    return [
+        {
+            "label": "Fill", "value": number(plan.fill_pct), "unit": "%", "working": working.get("fill"),
+            "note": f"{volume(float(plan.volume_bf))} in {plan.chamber}",
+        },
+        {"label": "Drying", "value": range_days(estimate.days), "kind": "estimate", "working": working.get("days"),
+         "note": f"expected {number(estimate.days.expected, 1)} days"},
+        {"label": "Chamber held", "value": plan.days.length, "unit": "days",
+         "note": f"{day(plan.days.first_day)} to {day(plan.days.last_day)}, loading and unloading included"},
+        {"label": "Electricity", "value": kwh(estimate.kwh.total.expected), "kind": "estimate",
+         "working": working.get("kwh"),
+         "note": f"{kwh(estimate.kwh.total.low)} to {kwh(estimate.kwh.total.high)}"},
+        {"label": "Water to remove", "value": weight(estimate.water_lb), "kind": "estimate",
+         "working": working.get("water_lb"), "note": f"{number(estimate.water_gal)} gal"},
+    ]  # fmt: skip
+
+
+def _promises(plan: planning.Plan, shop) -> list[queries.PromiseMove]:
+    return queries.promise_moves(
+        {lot.order_id for lot in plan.lots},
+        shop.promise_margin_days,
+        {lot.pk: plan.days.last_day for lot in plan.lots},
+    )
+
+
+def _worked_out(form: PlanForm, shop) -> dict:
+    """What the plan page shows of a charge; a sentence instead where there is nothing to work out."""
+    if not form.is_valid():
+        return {"form": form}
+    given = form.cleaned_data
+    if not given["lots"]:
+        return {"unplanned": "Tick the lots to load; what they fill, cost and take appears here."}
+    try:
+        plan = planning.plan(
+            chamber=given["chamber"],
+            lots=list(given["lots"]),
+            first_day=given["first_day"],
+            shop=shop,
+            schedule_code=given["schedule_code"],
+        )
+    except ValueError as problem:
+        return {"unplanned": str(problem)}
+    return {
+        "plan": plan,
+        "taken": queries.room_problem(plan.chamber, plan.days, planning.name_of(plan.lots)),
+        "promises": _promises(plan, shop),
+        "facts": _facts(plan),
+        "names": species_names({lot.species_key for lot in plan.lots}),
+    }
+
+
+@allowed(May.RUN_CHARGES)
+def charge_plan(request):
+    today = shop_today()
+    worked = {}
+    if request.method == "POST":
+        form = PlanForm(request.POST)
+        if request.POST.get("do") == "book" and form.is_valid():
+            try:
+                charge = actions.plan_charge(**form.cleaned_data, by=request.user, now=timezone.now())
+            except ValidationError as error:
+                form.refuse(error)
+            else:
+                messages.success(
+                    request,
+                    f"Charge {charge} is booked in {charge.chamber} from {day(charge.booking.first_day)} "
+                    f"to {day(charge.booking.last_day)}.",
+                )
+                return redirect(f"{reverse('calendar')}?from={charge.booking.first_day.isoformat()}")
+        worked = _worked_out(PlanForm(request.POST), request.shop)
+    else:
+        chamber = _chamber_asked(request)
+        start = _day_asked(request, "first_day", today)
+        form = PlanForm(
+            initial={
+                "chamber": chamber,
+                "first_day": (chamber and queries.free_from(chamber, start, 1)) or start,
+                "lots": [lot for lot in request.GET.getlist("lot") if lot.isdigit()],
+            }
+        )
+        worked = {"unplanned": "Tick the lots to load; what they fill, cost and take appears here."}
+    lots = list(waiting_lots())
+    ticked = {str(value) for value in form["lots"].value() or []}
+    names = species_names({lot.species_key for lot in lots})
+    return render(
+        request,
+        "charges/plan.html",
+        {
+            "form": form,
+            "lots": [
+                {"lot": lot, "ticked": str(lot.pk) in ticked, "wood": names[lot.species_key]} for lot in lots
+            ],
+            "waiting": queries.waiting_sums(),
+            "any_chamber": Chamber.objects.filter(active=True).exists(),
+            **{key: value for key, value in worked.items() if key != "form"},
+        },
+    )
+
+
+@allowed(May.RUN_CHARGES)
+@require_POST
+def charge_plan_result(request):
+    """The live part of the plan page."""
+    return render(request, "charges/plan_result.html", _worked_out(PlanForm(request.POST), request.shop))
+
+
+@allowed(May.RUN_CHARGES)
+@require_POST
+def charge_plan_fill(request):
+    """The same charge half full and full, asked for after the result because it takes two more estimates."""
+    form = PlanForm(request.POST)
+    rows = []
+    worked = _worked_out(form, request.shop)
+    if "plan" in worked:
+        today = worked["plan"].days.first_day
+        rows = planning.fill_costs(
+            worked["plan"],
+            request.shop,
+            form.cleaned_data["schedule_code"],
+            rate_card_on(today),
+            tariff_on(today),
+        )
+    return render(request, "charges/plan_fill.html", {"rows": rows})
+
+
+def _day_asked(request, name: str, otherwise: dt.date) -> dt.date:
+    try:
+        return dt.date.fromisoformat(request.GET.get(name, ""))
+    except ValueError:
+        return otherwise
+
+
+def _chamber_asked(request) -> Chamber | None:
+    asked = request.GET.get("chamber", "")
+    active = Chamber.objects.filter(active=True)
+    return (active.filter(pk=asked).first() if asked.isdigit() else None) or active.first()
+
+
+def calendar(request):
+    today = shop_today()
+    asked = request.GET.get("weeks", "")
+    weeks = int(asked) if asked.isdigit() and int(asked) in WEEKS else 6
+    start = _day_asked(request, "from", today - 7 * DAY)
+    if not dt.date(2000, 1, 1) <= start <= dt.date(2200, 1, 1):
+        start = today
+    first = start - start.weekday() * DAY
+    rows = queries.calendar_rows(first, weeks * 7, today)
+    return render(
+        request,
+        "charges/calendar.html",
+        {
+            "drawing": timeline.draw(rows, first, weeks * 7, today),
+            "rows": [{"chamber": row.chamber, "entries": timeline.entries(row)} for row in rows],
+            "today": today,
+            "first": first,
+            "last": first + (weeks * 7 - 1) * DAY,
+            "earlier": first - weeks * 7 * DAY,
+            "later": first + weeks * 7 * DAY,
+            "weeks": weeks,
+            "spans": WEEKS,
+            "next_free": queries.next_free(today),
+            "running": queries.charge_counts()["running"],
+        },
+    )
+
+
+@allowed(May.RUN_CHARGES)
+def outage_new(request):
+    if request.method == "POST":
+        form = OutageForm(request.POST)
+        if form.is_valid():
+            try:
+                outage = actions.add_outage(**form.cleaned_data, by=request.user)
+            except ValidationError as error:
+                form.refuse(error)
+            else:
+                messages.success(
+                    request, f"{outage.chamber} is closed from {day(outage.first_day)} on: {outage.outage}."
+                )
+                return redirect(f"{reverse('calendar')}?from={outage.first_day.isoformat()}")
+    else:
+        start = _day_asked(request, "first_day", shop_today())
+        form = OutageForm(initial={"chamber": _chamber_asked(request), "first_day": start, "last_day": start})
+    return render(
+        request,
+        "charges/outage_new.html",
+        {"form": form, "any_chamber": Chamber.objects.filter(active=True).exists()},
+    )
+
+
+@allowed(May.RUN_CHARGES)
+def outage(request, pk):
+    """Look at an outage, and open the chamber again."""
+    closed = get_object_or_404(Booking.objects.select_related("chamber"), pk=pk, charge=None)
+    if request.method == "POST":
+        actions.remove_outage(outage=closed, by=request.user)
+        messages.success(request, f"{closed.chamber} is open again; “{closed.outage}” is off the calendar.")
+        return redirect("calendar")
+    return render(request, "charges/outage.html", {"outage": closed})
+
+
+def _booked(pk: int) -> Charge:
+    charge = get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
+    if charge.state in ("cancelled", "unloaded"):
+        raise Http404(f"Charge {charge} is {charge.state}; its days do not change any more.")
+    return charge
+
+
+def _move_preview(charge: Charge, form: MoveForm, shop) -> dict:
+    """What a move would change: days, estimate, promises, and what stands in its way."""
+    given = form.cleaned_data
+    lots = [row.lot for row in charge.charge_lots.select_related("lot__order__customer")]
+    try:
+        plan = planning.plan(
+            chamber=given["chamber"],
+            lots=lots,
+            first_day=given["first_day"],
+            shop=shop,
+            schedule_code=charge.schedule_code,
+        )
+    except ValueError as problem:
+        return {"refusals": [str(problem)]}
+    taken = queries.room_problem(given["chamber"], plan.days, f"charge {charge}", charge.booking)
+    return {
+        "plan": plan,
+        "refusals": [*plan.refusals, *([taken] if taken else [])],
+        "promises": _promises(plan, shop),
+    }
+
+
+@allowed(May.RUN_CHARGES)
+def charge_move(request, pk):
+    """Move a planned charge, or put the end of a running one where it really is."""
+    charge = _booked(pk)
+    if charge.state != "planned":
+        return _charge_days(request, charge)
+    preview = None
+    if request.method == "POST":
+        form = MoveForm(request.POST)
+        if request.htmx or request.POST.get("do") == "preview":
+            form.fields["why"].required = False
+        valid = form.is_valid()
+        if valid and not request.htmx and request.POST.get("do") == "move":
+            try:
+                moved = actions.move_charge(
+                    charge=charge, **form.cleaned_data, by=request.user, now=timezone.now()
+                )
+            except ValidationError as error:
+                form.refuse(error)
+            else:
+                messages.success(
+                    request,
+                    f"Charge {moved} is moved to {moved.chamber}, {day(moved.booking.first_day)} to "
+                    f"{day(moved.booking.last_day)}.",
+                )
+                return redirect(f"{reverse('calendar')}?from={moved.booking.first_day.isoformat()}")
+        preview = _move_preview(charge, form, request.shop) if valid else None
+        if request.htmx:
+            return render(request, "charges/calendar_preview.html", {"preview": preview, "form": form})
+    else:
+        form = MoveForm(initial={"chamber": charge.chamber, "first_day": charge.booking.first_day})
+    return render(
+        request,
+        "charges/calendar_move.html",
+        {"charge": charge, "form": form, "preview": preview, "cancel_form": CancelForm(prefix="cancel")},
+    )
+
+
+def _charge_days(request, charge: Charge):
+    booking = charge.booking
+    if request.method == "POST":
+        form = DaysForm(request.POST)
+        if form.is_valid():
+            try:
+                actions.set_days(charge=charge, **form.cleaned_data, by=request.user, now=timezone.now())
+            except ValidationError as error:
+                form.refuse(error)
+            else:
+                messages.success(
+                    request,
+                    f"Charge {charge} now holds {charge.chamber} to {day(form.cleaned_data['last_day'])}.",
+                )
+                return redirect("calendar")
+    else:
+        form = DaysForm(initial={"likely_last_day": booking.likely_last_day, "last_day": booking.last_day})
+    return render(request, "charges/calendar_days.html", {"charge": charge, "form": form})
+
+
+@allowed(May.RUN_CHARGES)
+@require_POST
+def charge_cancel(request, pk):
+    charge = _booked(pk)
+    form = CancelForm(request.POST, prefix="cancel")
+    if form.is_valid():
+        try:
+            actions.cancel_charge(charge=charge, **form.cleaned_data, by=request.user, now=timezone.now())
+        except ValidationError as error:
+            form.refuse(error)
+        else:
+            messages.success(request, f"Charge {charge} is cancelled. Its lots wait in the yard again.")
+            return redirect("calendar")
+    move = MoveForm(initial={"chamber": charge.chamber, "first_day": charge.booking.first_day})
+    return render(
+        request,
+        "charges/calendar_move.html",
+        {"charge": charge, "form": move, "cancel_form": form, "cancelling": True},
+    )
+
+
+urlpatterns = [
+    path("charges/", charges, name="charges"),
+    path("charges/new/", charge_plan, name="charge_plan"),
+    path("charges/new/result/", charge_plan_result, name="charge_plan_result"),
+    path("charges/new/fill/", charge_plan_fill, name="charge_plan_fill"),
+    path("charges/<int:pk>/move/", charge_move, name="charge_move"),
+    path("charges/<int:pk>/cancel/", charge_cancel, name="charge_cancel"),
+    path("calendar/", calendar, name="calendar"),
+    path("outages/new/", outage_new, name="outage_new"),
+    path("outages/<int:pk>/", outage, name="outage"),
+]

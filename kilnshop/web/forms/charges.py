@@ -1,0 +1,101 @@
+"""What is typed to plan and move charges and to close a chamber."""
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from kilnshop.orders.queries import waiting_lots
+from kilnshop.shop.models import Chamber
+from kilnshop.shop.queries import shop_today
+from kilnshop.web.forms.base import ShopForm
+from kilnshop.web.templatetags.shopfloor import day, volume
+
+NO_CHAMBER = {
+    "required": "Choose a chamber.",
+    "invalid_choice": "That chamber is not in use. Choose another one.",
+}
+
+
+def coming_day(value):
+    today = shop_today()
+    if value < today:
+        raise ValidationError(f"{day(value)} is past. Choose {day(today)} or a later day.")
+    if (value - today).days > 730:
+        raise ValidationError(f"{day(value)} is more than two years ahead. Choose an earlier day.")
+
+
+class ChamberField(forms.ModelChoiceField):
+    def __init__(self, **kwargs):
+        super().__init__(
+            queryset=Chamber.objects.filter(active=True),
+            empty_label=None,
+            error_messages=NO_CHAMBER,
+            **kwargs,
+        )
+
+    def label_from_instance(self, chamber):
+        return f"{chamber.name}, {volume(chamber.capacity_bf)} of 4/4"
+
+
+class PlanForm(ShopForm):
+    chamber = ChamberField()
+    first_day = forms.DateField(label="Loading day", validators=[coming_day])
+    lots = forms.ModelMultipleChoiceField(
+        queryset=None,
+        required=False,
+        label="Waiting lots",
+        widget=forms.CheckboxSelectMultiple,
+        error_messages={
+            "invalid_choice": "Lot %(value)s does not wait any more: somebody may have loaded it."
+        },
+    )
+    schedule_code = forms.CharField(
+        label="Schedule",
+        required=False,
+        max_length=40,
+        help_text="Empty: the suggested one. Else a code such as T4-D2, or the key of your own schedule.",
+    )
+    override_note = forms.CharField(
+        label="Note that accepts the costs",
+        required=False,
+        max_length=200,
+        help_text="Needed where a lot may share the charge only at a cost.",
+    )
+    notes = forms.CharField(label="Notes for loading", required=False, max_length=2000, widget=forms.Textarea)
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["lots"].queryset = waiting_lots()
+
+
+class MoveForm(ShopForm):
+    chamber = ChamberField()
+    first_day = forms.DateField(label="Loading day", validators=[coming_day])
+    why = forms.CharField(
+        label="Why", max_length=160, help_text="Kept with the charge and with every promise that moves."
+    )
+
+
+class DaysForm(ShopForm):
+    likely_last_day = forms.DateField(label="Likely last day")
+    last_day = forms.DateField(label="Last day held", help_text="The promise is made from this day.")
+    why = forms.CharField(
+        label="Why", max_length=160, help_text="Kept with the charge and with every promise that moves."
+    )
+
+
+class CancelForm(ShopForm):
+    why = forms.CharField(label="Why it is cancelled", max_length=160)
+
+
+class OutageForm(ShopForm):
+    chamber = ChamberField()
+    first_day = forms.DateField(label="First day closed", validators=[coming_day])
+    last_day = forms.DateField(label="Last day closed", validators=[coming_day])
+    reason = forms.CharField(max_length=120, help_text="Such as: new door gasket")
+
+    def clean(self):
+        given = super().clean()
+        first, last = given.get("first_day"), given.get("last_day")
+        if first and last and last < first:
+            self.add_error("last_day", f"{day(last)} is before the first day, {day(first)}.")
+        return given
