@@ -20,6 +20,7 @@ WALL_EXTRA = 1.25  # doors, joints, floor edge; until a meter says otherwise
 STRUCTURE_KJ_PER_K_PER_M2 = 10.0  # 500 kJ/K for a box of 50 m2
 COIL_BELOW_AIR_K = 20.0  # condensate leaves this much cooler than the air
 MAX_HOURS = 24.0 * 500
+DRIFT_LIMIT_K = 10.0
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
 SLOW_PIECES = 1.15  # the slow boards of a lot dry this much slower than its average
 
@@ -169,6 +170,7 @@ class Machine:
         above_set: Array,
         venting: Array,
         warming_kw: Array,
+        too_warm_k: Any = 0.0,
     ) -> Balance:
         """Heat and water of the box at one moment, by member.
 
@@ -188,6 +190,9 @@ class Machine:
             May vents open to take water while the compressor cannot run?
         warming_kw : array
             Heat wanted to bring wood, water and walls to the set point within the step [kW].
+
+        too_warm_k : array
+            How far the air is above its set point already [K].
 
         Notes
         -----
@@ -232,6 +237,11 @@ class Machine:
         extra = np.minimum(np.where(venting & dry_air, np.maximum(shed, afford), shed), room)
         vent = leak + np.minimum(extra, most)
         d = duty(vent)
+        need = short(vent, d)
+        # a chamber that cannot shed its heat drifts warmer, and stops the compressor before DRIFT_LIMIT_K
+        room_k = np.clip(DRIFT_LIMIT_K - too_warm_k, 0.0, None)
+        spill = need - np.minimum(warming_kw, 0.0) + 3 * c.ua_kw_per_k * room_k
+        d = np.clip(d + np.minimum(spill, 0.0) / np.maximum(unit - mer * cool / 3600, 1e-3), 0.0, d)
         need = short(vent, d)
         heater = np.clip(need, 0.0, c.heater_kw)
         return Balance(
@@ -423,14 +433,17 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         goal_c = set_c[stage]
         heating = goal_c - temp > 0.05
         step_h = np.maximum(
-            np.where(heating, np.minimum(step_h, np.where(drift > 0.5, 3.0, 12.0)), step_h), 1e-3
+            np.where(
+                np.abs(goal_c - temp) > 0.05, np.minimum(step_h, np.where(drift > 0.5, 3.0, 12.0)), step_h
+            ),
+            1e-3,
         )
         # air, heat and wood together
         afloat = floats[stage]
         target_rh = np.where(afloat, -1.0, set_rh[stage])
         running = ~afloat & (goal_c <= machine.lockout_c + 1e-9) & (temp <= machine.lockout_c + 1e-9)
         capacity = _heat_capacity(machine, temp, average[..., 0], dry_kg)
-        low, high = np.full(members, 0.02), np.full(members, 0.985)
+        low, high = np.full(members, 0.02), np.full(members, 1.0)
         guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
         halfway = temp + 0.5 * rate * step_h  # as the last step drifted
         halfway = np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c))
@@ -464,6 +477,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
                 above_set=guess > target_rh,
                 venting=~running & ~afloat & (guess >= target_rh),
                 warming_kw=capacity * (goal_c - temp) / (step_h * 3600),
+                too_warm_k=temp - goal_c,
             )
             excess = b.excess
             if chamber.has_humidifier:
