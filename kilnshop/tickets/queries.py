@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Case, Prefetch, Q, QuerySet, Value, When
 
 from kilnshop.charges.models import ChargeLot
 from kilnshop.orders.models import Lot, Order
@@ -25,6 +25,9 @@ def tickets(show: str = "", words: str = "") -> QuerySet[Ticket]:
     """Tickets for the list, newest first. `show`: "" all, "live" or "replaced"."""
     found = Ticket.objects.select_related("order__customer", "superseded_by", "supersedes").prefetch_related(
         "ticket_lots"
+    )
+    found = found.annotate(
+        standing=Case(When(superseded_by=None, then=Value("in force")), default=Value("superseded"))
     )
     if show:
         found = found.filter(superseded_by__isnull=show == "live")
