@@ -4,7 +4,8 @@ import datetime as dt
 from collections.abc import Iterable
 from decimal import Decimal
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, Sum
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, Sum, Value
+from django.db.models.functions import Coalesce
 
 from kilnshop.orders import estimating
 from kilnshop.orders.models import Lot, Order, Quote
@@ -36,7 +37,8 @@ def listed(show: str = "", words: str = "") -> QuerySet[Order]:
     found = orders()
     firm = Exists(Quote.objects.filter(order=OuterRef("pk"), decision=Quote.Decision.ACCEPTED))
     quoted = Exists(Quote.objects.filter(order=OuterRef("pk")))
-    newest = Subquery(Quote.objects.filter(order=OuterRef("pk")).order_by("-revision").values("decision")[:1])
+    decided = Quote.objects.filter(order=OuterRef("pk")).order_by("-revision").values("decision")[:1]
+    newest = Coalesce(Subquery(decided), Value(""))
     if show:
         found = found.annotate(is_firm=firm, is_quoted=quoted, newest_decision=newest)
     if show in ("open", "taken_in", "quoted", "firm"):

@@ -1,9 +1,7 @@
 """A quote before it is saved: the estimate, the price, and the figures that the paper will hold for good."""
 
-import base64
 import datetime as dt
 import math
-import mimetypes
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +12,8 @@ from kilnshop.orders.models import Lot, Order, Quote
 from kilnshop.orders.pricing import Price
 from kilnshop.science.estimate import Estimate, Hold
 from kilnshop.science.species import Species
-from kilnshop.shop.models import Address, Chamber, RateCard, Shop, Tariff
+from kilnshop.shop.models import Chamber, RateCard, Shop, Tariff
+from kilnshop.shop.papers import customer_block, shop_block
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
 START_WORDS = {
@@ -114,42 +113,6 @@ def ready_window(made: Draft) -> tuple[dt.date, dt.date]:
     )
 
 
-def logo_address(shop: Shop) -> str:
-    """The logo itself as a data address, so that a paper keeps the one it was issued with."""
-    if not shop.logo:
-        return ""
-    try:
-        with shop.logo.open("rb") as file:
-            content = file.read()
-    except FileNotFoundError:
-        return ""
-    kind = mimetypes.guess_type(shop.logo.name)[0] or "image/png"
-    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
-
-
-def shop_block(shop: Shop) -> dict:
-    return {
-        "name": shop.name,
-        "address": shop.address,
-        "phone": shop.phone,
-        "email": shop.email,
-        "logo": logo_address(shop),
-    }
-
-
-def customer_block(order: Order) -> dict:
-    customer = order.customer
-    address = customer.addresses.filter(kind=Address.Kind.BILLING).first() or customer.addresses.first()
-    contact = customer.contacts.first()
-    return {
-        "name": customer.name,
-        "address": address.text if address else "",
-        "contact": " · ".join(part for part in (contact.name, contact.phone, contact.email) if part)
-        if contact
-        else "",
-    }
-
-
 def could_move(made: Draft) -> list[str]:
     """What could move the ready date, in the customer's words."""
     reasons = ["The days run from loading; a chamber is loaded when it is free and the load is complete."]
@@ -171,7 +134,7 @@ def figures(made: Draft, quote: Quote) -> dict:
     days = made.estimate.days
     return {
         "shop": shop_block(shop),
-        "customer": customer_block(made.order),
+        "customer": customer_block(made.order.customer),
         "number": quote.number,
         "revision": quote.revision,
         "issued_on": shop_today(quote.issued_at).isoformat(),
