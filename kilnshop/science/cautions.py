@@ -259,7 +259,7 @@ def _end(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
             shell, core = history.shallow[:, 0, i], history.core[:, 0, i]
             row = int(np.argmax(shell <= goals[i] + 0.01))
             gap = 100 * (core[row] - shell[row])
-            if shell[row] <= goals[i] + 0.01 and gap > 3:
+            if shell[row] <= goals[i] + 0.01 and gap > 2:
                 text = (
                     f"Lot {lot.key}: an inch deep it reads {100 * shell[row]:.0f} % after "
                     f"{history.hours[row, 0] / 24:.0f} days while the core is still at {100 * core[row]:.0f} %. "

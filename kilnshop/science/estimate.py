@@ -272,7 +272,7 @@ def estimate(
     load = _load(lots, goals)
     velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
     history = run(load, machine, stages, velocity)
-    if not len(history.hours):
+    if not len(history.hours) or history.hours[-1, 0] <= 0:
         raise ValueError("nothing to do: every lot is at its target already and no step runs by the hour")
 
     lot_days = _lot_days(history, load)

@@ -1,0 +1,440 @@
+"""The whole estimate: published drying times, direction, warnings, and what a quote freezes."""
+
+import csv
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kilnshop.science import schedules, species
+from kilnshop.science.chamber import ChamberInput, Outside
+from kilnshop.science.estimate import START_HOW, Estimate, LotInput, estimate
+from kilnshop.science.heating import Hold
+from kilnshop.science.schedules import Schedule, Step
+
+PUBLISHED = Path(__file__).parent / "published"
+NORTH = ChamberInput(
+    key="north",
+    name="North kiln",
+    length_ft=16,
+    width_ft=8,
+    height_ft=8,
+    wall_r=20,
+    heater_kw=4,
+    fan_kw=0.6,
+    removal_lb_per_day=180,
+    removal_at_dry_bulb_f=120,
+    removal_at_rh_pct=50,
+    compressor_kw=1.5,
+    blower_kw=0.15,
+    lockout_dry_bulb_f=130,
+    max_dry_bulb_f=160,
+    has_humidifier=False,
+    capacity_bf=2200,
+)
+# A conventional kiln: any air the schedule asks for.
+STEAM = replace(
+    NORTH, name="steam kiln", heater_kw=150, removal_lb_per_day=20000, removal_derate=1.0, lockout_dry_bulb_f=250,
+    max_dry_bulb_f=250, vent_kg_per_h=5000,
+)  # fmt: skip
+AUTUMN = Outside(50, 60)
+OAK, MAPLE, POPLAR = (species.find(name) for name in ("northern red oak", "hard maple", "yellow-poplar"))
+HOLDS = {
+    "core": Hold("core", "Core heat 56 °C for 30 min", "heat", 132.8, 30),
+    "pitch": Hold("pitch", "Pitch set 160 °F", "pitch", 160, 1440),
+    "hot": Hold("hot", "Pitch set 180 °F", "pitch", 180, 1440),
+}
+
+
+def lot(key="A", wood=OAK, thickness=1.125, bf=1000.0, start=80.0, target=7.0, how="weighed", **more):
+    more.setdefault("nominal_thickness_in", 1.0 if thickness < 1.2 else None)
+    return LotInput(key, wood, thickness, bf, start, target, how, **more)
+
+
+def low(code, max_f=130):
+    return schedules.low_temperature(schedules.assemble(code), max_f)
+
+
+def run(*lots, chamber=NORTH, schedule=None, outside=AUTUMN, **more) -> Estimate:
+    return estimate(lots, chamber, schedule or low("T4-D2"), outside, **more)
+
+
+def codes(result):
+    return {w.code for w in result.warnings}
+
+
+# --- published periods ------------------------------------------------------------------------------------------
+
+NAMES = {
+    "sugar (hard) maple": "hard maple",
+    "northern white oak": "white oak",
+    "sweetgum, sapwood": "sweetgum",
+    "eastern spruces": "red spruce",
+    "southern yellow pine": "loblolly pine",
+    "redwood, light": "redwood, old growth",
+    "redwood, heavy": "redwood, old growth",
+}
+# Predicted over the middle of the published period, green to 6 % and 20 to 6 %. Green hardwoods of listed speed
+# were used to fit their speed; unlisted hardwoods only to fit the line of speed against weight. Nothing from 20 %
+# was used, and there the model is too fast by half: kilns then did not start dry stock in the schedule's last air.
+# Softwood periods are for kilns at 160 to 180 °F; the softwood ladder here stops at 140 °F.
+HARDWOOD_GREEN = {
+    "red alder": 1.29, "white ash": 0.99, "black ash": 1.05, "quaking aspen": 0.97, "American basswood": 0.95,
+    "American beech": 0.78, "yellow birch": 0.96, "butternut": 0.82, "black cherry": 0.86, "American elm": 0.99,
+    "sugar (hard) maple": 0.80, "northern red oak": 1.04, "northern white oak": 0.93, "sweetgum, sapwood": 1.41,
+    "American sycamore": 1.89, "yellow-poplar": 0.96,
+}  # fmt: skip
+
+
+def periods():
+    for row in csv.DictReader((PUBLISHED / "kiln_drying_times.csv").open()):
+        if row["record_kind"] == "days":
+            yield row
+
+
+def predict(row, start=None):
+    wood = species.find(NAMES.get(row["species"], row["species"]))
+    code = schedules.published_code(wood, 1.0)
+    hard = wood.group == "hardwood"
+    schedule = schedules.assemble(code[0]) if hard and code else schedules.softwood_ladder(1.0, 180)
+    green = start or wood.green_mc_pct
+    one = lot(wood=wood, start=green, target=6.0, how="assumed_green")
+    return run(one, chamber=STEAM, schedule=schedule, outside=Outside(60, 60))
+
+
+def middle(row, period):
+    return (float(row[f"{period}_days_min"]) + float(row[f"{period}_days_max"])) / 2
+
+
+def test_green_hardwood_periods():
+    """Source: FPL Technical Note 233 (rev. 1960) Table 1 (memory), 1-inch stock, conventional kilns."""
+    seen = {}
+    for row in periods():
+        if row["species"] in HARDWOOD_GREEN:
+            result = predict(row)
+            seen[row["species"]] = result.days.expected / middle(row, "green_to_6")
+    assert seen == pytest.approx(HARDWOOD_GREEN, abs=0.06)
+    listed = [v for k, v in seen.items() if species.find(NAMES.get(k, k)).speed_listed and "sapwood" not in k]
+    assert all(0.75 < ratio < 1.1 for ratio in listed) and len(listed) >= 9
+
+
+def test_periods_from_20_percent_are_a_poor_match_and_short():
+    """Source: as above; not used in any fit. Ratios 0.35 to 1.05, median near 0.55."""
+    ratios = sorted(
+        predict(row, 20.0).days.expected / middle(row, "from_20_to_6")
+        for row in periods()
+        if row["from_20_to_6_days_min"]
+    )
+    assert len(ratios) >= 12
+    assert ratios[0] > 0.3 and ratios[-1] < 1.1
+    assert 0.45 < ratios[len(ratios) // 2] < 0.65
+
+
+def test_softwood_periods_are_long_in_a_cooler_kiln():
+    """Source: as above; not used in a fit."""
+    ratios = [
+        predict(row).days.expected / middle(row, "green_to_6")
+        for row in periods()
+        if row["group"] == "softwood"
+        and row["species"] in ("eastern white pine", "ponderosa pine", "eastern spruces")
+    ]
+    assert len(ratios) == 3
+    assert all(1.0 < ratio < 2.2 for ratio in ratios)
+
+
+LADDER_45_DAYS = Schedule(
+    "",
+    "assumed ladder of the 45-day charge",
+    tuple(
+        Step(mc, db, wb)
+        for mc, db, wb in ((300, 90, 86), (50, 95, 90), (40, 100, 94), (35, 105, 96), (30, 110, 95), (25, 115, 92),
+                           (20, 120, 90), (15, 125, 90))
+    ),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "charge, start, target, days, off",
+    [
+        ("B3a", 82.9, 6.1, 45, 0.10),  # used in the fit, on an assumed ladder
+        ("B3b", 82.9, 5.2, 50, 0.12),  # same charge, not used
+        ("B4", 69.7, 8.5, 29, 0.15),  # not used; mixed oak, hickory, cherry taken as oak
+        ("B1", 18.4, 7.3, 15, 0.50),  # not used; a poor match: 9 against 15 days, air unknown
+    ],
+)
+def test_measured_small_kiln_charges(charge, start, target, days, off):
+    """Source: Bergman 2008, FPL-RN-0310, abstract (seen). Their air was not printed: the ladder is assumed, and
+    so is a speed of 1.0."""
+    row = {r["charge_id"]: r for r in csv.DictReader((PUBLISHED / "validation_charges.csv").open())}[charge]
+    assert (float(row["initial_mc_pct"]), float(row["final_mc_pct"]), float(row["days_min"])) == (
+        start,
+        target,
+        days,
+    )
+    wood = replace(OAK, speed_factor=1.0)
+    result = run(lot(wood=wood, start=start, target=target, bf=650), schedule=LADDER_45_DAYS)
+    assert result.days.expected == pytest.approx(days, rel=off)
+
+
+def test_thickness_ratio_under_one_schedule():
+    """Source: Wengert (seen): 8/4 takes 2.5 times 4/4; an exponent of 1.52 gives 2.87. From 80 %, used in the fit."""
+    days = [
+        run(
+            lot(thickness=t, nominal_thickness_in=n, bf=500),
+            chamber=STEAM,
+            schedule=schedules.assemble("T4-D2"),
+        ).days
+        for t, n in ((1.125, 1.0), (2.25, 2.0))
+    ]
+    assert days[1].expected / days[0].expected == pytest.approx(2.7, abs=0.3)
+
+
+def test_a_thin_extra_of_thickness():
+    """Source: Simpson and Tschernitz (seen): 3/32 in changes 4/4 red oak time by 10 to 15 %."""
+    thin, thick = (run(lot(thickness=t), chamber=STEAM).days.expected for t in (1.125, 1.125 + 3 / 32))
+    assert 0.09 < thick / thin - 1 < 0.16
+
+
+# --- hand examples ----------------------------------------------------------------------------------------------
+
+
+def test_weight_and_water_by_hand():
+    """1000 bf of 1 1/8 in counted as 1 in: 1000/12 ft³ x 1.125 x 0.56 x 62.43 lb = 3277 lb; (80 - 7) % = 2392 lb;
+    at 8.34 lb a gallon, 287 gal."""
+    result = run(lot())
+    assert result.oven_dry_lb == pytest.approx(1000 / 12 * 1.125 * 0.56 * 62.43, rel=2e-3)
+    assert result.water_lb == pytest.approx(0.73 * result.oven_dry_lb, rel=1e-9)
+    assert result.water_gal == pytest.approx(result.water_lb / 8.34)
+
+
+def test_steps_carry_the_set_air():
+    """RH and EMC of T4-D2 by the printed table of USDA Agriculture Handbook 188 Table 1-6: 110/106 is 87 % and
+    17.5 % (memory)."""
+    result = run(lot(), chamber=STEAM, schedule=schedules.assemble("T4-D2"))
+    first = result.steps[0]
+    assert (first.dry_bulb_f, first.wet_bulb_f) == (110, 106)
+    assert first.rh_pct == pytest.approx(87, abs=1)
+    assert first.emc_pct == pytest.approx(17.5, abs=0.4)
+    assert [s.from_mc_pct for s in result.steps] == [80, 50, 40, 35, 30, 25, 20, 15]
+
+
+# --- shape of the answer ----------------------------------------------------------------------------------------
+
+
+def test_totals_are_the_sum_of_their_parts():
+    result = run(lot("A"), lot("B", MAPLE, start=60, bf=500), lot("C", POPLAR, start=75, bf=500))
+    kwh = result.kwh
+    assert kwh.total.expected == pytest.approx(
+        kwh.compressor.expected + kwh.fans.expected + kwh.heater.expected
+    )
+    assert sum(s.kwh for s in result.steps) == pytest.approx(kwh.total.expected)
+    assert sum(s.hours for s in result.steps) == pytest.approx(24 * result.days.expected)
+    assert sum(one.share for one in result.lots) == pytest.approx(1)
+    assert sum(one.share_kwh for one in result.lots) == pytest.approx(kwh.total.expected)
+    assert sum(one.water_lb for one in result.lots) == pytest.approx(result.water_lb)
+    widths = [b - a for a, b in zip((0.0, *result.hours), result.hours, strict=False)]
+    power = zip(result.power_compressor_kw, result.power_fans_kw, result.power_heater_kw, strict=True)
+    assert sum(w * sum(p) for w, p in zip(widths, power, strict=True)) == pytest.approx(kwh.total.expected)
+    for one in result.lots:
+        assert len(one.curve_hours) == len(one.curve_avg) == len(one.curve_core) == len(one.curve_shell)
+        assert one.curve_hours[0] == 0 and one.curve_hours[-1] == pytest.approx(24 * result.days.expected)
+        for core, mean, shell in zip(one.curve_core[1:], one.curve_avg[1:], one.curve_shell[1:], strict=True):
+            assert core >= mean - 0.5 and shell <= mean + 0.5
+    assert result.days.low < result.days.expected < result.days.high
+    assert result.reaches_target
+
+
+def test_slowest_lot_sets_the_finish():
+    result = run(lot("A", start=25), lot("B", POPLAR, start=25))
+    a, b = result.lots
+    assert b.days.expected < a.days.expected == pytest.approx(result.days.expected, rel=0.02)
+    assert b.final_mc_pct < a.final_mc_pct
+
+
+def test_frozen_figures_are_plain_json():
+    frozen = run(lot(), holds=HOLDS, reason="why").to_dict()
+    assert json.loads(json.dumps(frozen, allow_nan=False)) == frozen
+    assert frozen["days"]["expected"] == pytest.approx(run(lot()).days.expected, rel=1e-4)
+    assert {w["key"] for w in frozen["workings"]} == {"oven_dry_lb", "water_lb", "air", "days", "kwh", "fill"}
+    assert all(w["source"] and w["uncertainty"] and w["narrows"] for w in frozen["workings"])
+
+
+def test_better_known_start_narrows_the_band():
+    widths = {}
+    for how in START_HOW:
+        days = run(lot(start=24.0, how=how)).days
+        widths[how] = days.high / days.low
+    assert widths["oven_dry"] < widths["weighed"] < widths["assumed_air_dried"]
+    assert 1.7 < widths["oven_dry"] < 2.6  # about x/÷ 1.45 for a listed species without history
+
+
+def test_listed_species_has_the_narrower_band():
+    listed, unlisted = OAK, replace(OAK, speed_listed=False)
+    a, b = run(lot(wood=listed)).days, run(lot(wood=unlisted)).days
+    assert a.high / a.low < b.high / b.low
+
+
+# --- direction --------------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(15, 90), st.floats(7, 10), st.floats(0.9, 2.2))
+def test_lower_target_thicker_or_wetter_never_takes_less_time(start, target, thickness):
+    base = run(lot(start=start, target=target, thickness=thickness, bf=300), chamber=STEAM).days.expected
+    slack = 0.06  # days
+    for change in ({"target": target - 0.5}, {"thickness": thickness * 1.1}, {"start": start + 4}):
+        given_lot = {"start": start, "target": target, "thickness": thickness, "bf": 300, **change}
+        assert run(lot(**given_lot), chamber=STEAM).days.expected >= base - slack, change
+
+
+@pytest.mark.parametrize("bf", [300, 1000, 2000])
+def test_more_feet_more_water_and_more_energy(bf):
+    small, large = run(lot(bf=bf)), run(lot(bf=1.2 * bf))
+    assert large.water_lb == pytest.approx(1.2 * small.water_lb)
+    assert large.kwh.total.expected > small.kwh.total.expected
+    assert large.days.expected >= small.days.expected - 0.1
+    per_foot = [r.kwh.total.expected / r.water_lb for r in (small, large)]
+    assert per_foot[1] < per_foot[0]  # a fuller kiln is cheaper per foot
+
+
+def test_colder_outside_costs_more():
+    assert (
+        run(lot(), outside=Outside(10, 60)).kwh.total.expected
+        > run(lot(), outside=Outside(70, 60)).kwh.total.expected
+    )
+
+
+def test_quartersawn_takes_longer_by_the_published_factor():
+    """Source: Wengert, Drying oak lumber, step 1 (seen): 1.15."""
+    plain, quarter = (run(lot(quartersawn=q), chamber=STEAM).days.expected for q in (False, True))
+    assert quarter / plain == pytest.approx(1.15, abs=0.02)
+
+
+# --- warnings ---------------------------------------------------------------------------------------------------
+
+
+def test_target_below_the_last_air_is_a_stop_with_the_figure():
+    result = run(lot(target=4.0))
+    stop = next(w for w in result.warnings if w.code == "target_below_emc")
+    assert stop.severity == "stop" and "4 %" in stop.text and "4.5 % EMC" in stop.text
+    assert not result.reaches_target and math.isfinite(result.days.high)
+
+
+def test_pin_reading_above_fibre_saturation():
+    assert "pin_above_fsp" in codes(run(lot(start=45, how="pin")))
+    assert "pin_above_fsp" not in codes(run(lot(start=20, how="pin")))
+    assert "pin_above_fsp" not in codes(run(lot(start=45, how="oven_dry")))
+
+
+def test_load_larger_than_the_chamber():
+    result = run(lot(bf=2300))
+    text = next(w.text for w in result.warnings if w.code == "load_too_large")
+    assert "2,200" in text and result.fill > 1
+    assert "load_too_large" not in codes(run(lot(bf=2000)))
+
+
+def test_compressor_lockout_is_named_and_obeyed():
+    result = run(lot(start=25), schedule=schedules.assemble("T4-D2"))
+    assert "compressor_lockout" in codes(result)
+    assert "above_chamber_limit" in codes(result)  # its last step is 180 °F
+    assert all(not s.compressor for s in result.steps if s.dry_bulb_f > 130)
+
+
+def test_overloaded_machine_and_mould_on_white_wood():
+    result = run(lot(wood=POPLAR, start=95, bf=2000), schedule=low("T11-D4"))
+    overloaded = [w.text for w in result.warnings if w.code == "overloaded"]
+    assert overloaded and "runs continuously" in overloaded[0]
+    assert "mould" in codes(result)
+    assert any(s.expected_wet_bulb_f > s.wet_bulb_f + 2 for s in result.steps)
+
+
+def test_too_harsh_a_step_names_a_wet_bulb_that_brings_it_under():
+    white_oak = species.find("white oak")
+    harsh = Schedule("", "harsh", (Step(300, 120, 105), Step(25, 120, 95), Step(15, 120, 85)))
+    result = run(lot(wood=white_oak, start=65), chamber=STEAM, schedule=harsh)
+    text = next(w.text for w in result.warnings if w.code == "safe_rate")
+    assert "step 1" in text and "2.5" in text
+    wet = float(text.split("wet bulb of about ")[1].split(" ")[0])
+    gentle = replace(harsh, steps=(Step(300, 120, wet), *harsh.steps[1:]))
+    again = [w for w in run(lot(wood=white_oak, start=65), chamber=STEAM, schedule=gentle).warnings]
+    assert not any(w.code == "safe_rate" and w.severity == "caution" for w in again)
+
+
+def test_heat_treatment_adds_a_stage_with_the_compressor_off():
+    plain, treated = run(lot()), run(lot(treatments=("core",)), holds=HOLDS)
+    stage = treated.steps[-1]
+    assert stage.kind == "heat" and not stage.compressor and stage.dry_bulb_f > 133
+    assert stage.hours > 1 and treated.days.expected > plain.days.expected
+    assert "heat_needs_log" in codes(treated)
+
+
+def test_pitch_beyond_the_chamber_is_a_stop_naming_the_temperature():
+    result = run(lot(treatments=("hot",)), holds=HOLDS)
+    text = next(w.text for w in result.warnings if w.code == "treatment_unreachable")
+    assert "180 °F" in text and "160 °F" in text
+    assert all(s.kind != "pitch" for s in result.steps)
+    weak = replace(NORTH, heater_kw=0.5, wall_r=8)
+    text = next(w.text for w in run(lot(start=25, treatments=("pitch",)), chamber=weak, holds=HOLDS).warnings
+                if w.code == "treatment_unreachable")  # fmt: skip
+    assert "heater and fans hold" in text
+
+
+def test_treatment_without_figures_is_said():
+    assert "treatment_unknown" in codes(run(lot(treatments=("nowhere",)), holds=HOLDS))
+
+
+def test_conditioning_needs_a_humidifier():
+    finished = schedules.finish(
+        low("T4-D2"), target_mc_pct=7, softwood=False, has_humidifier=True, conditioning_hours=20
+    )
+    without = run(lot(), schedule=finished)
+    assert "no_conditioning" in codes(without) and without.steps[-1].kind == "equalize"
+    with_it = run(lot(start=25), schedule=finished, chamber=replace(NORTH, has_humidifier=True))
+    assert with_it.steps[-1].kind == "condition" and with_it.steps[-1].hours == pytest.approx(20, abs=0.1)
+
+
+def test_shallow_probe_on_a_timber():
+    pine = species.find("eastern white pine")
+    hot = Schedule("", "140 °F", (Step(300, 140, 115),))
+    result = run(
+        lot(wood=pine, thickness=8, width_in=8, start=20, target=12, bf=1500), schedule=hot, chamber=STEAM
+    )
+    assert "shallow_probe" in codes(result)
+
+
+def test_warnings_come_worst_first():
+    order = [w.severity for w in run(lot(target=4, bf=2500, how="pin")).warnings]
+    assert order == sorted(order, key=["stop", "caution", "note"].index)
+
+
+# --- refusals ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "change, says",
+    [
+        ({"bf": 0.0}, "volume_bf of lot A = 0"),
+        ({"thickness": 30.0}, "thickness_in of lot A = 30"),
+        ({"start": 400.0}, "start_mc_pct of lot A = 400"),
+        ({"target": float("nan")}, "target_mc_pct of lot A = nan"),
+        ({"how": "guessed"}, "start_how of lot A = 'guessed'"),
+    ],
+)
+def test_bad_lot_names_argument_and_value(change, says):
+    with pytest.raises(ValueError, match=says):
+        lot(**change)
+
+
+def test_nothing_to_do_is_refused():
+    with pytest.raises(ValueError, match="nothing to do"):
+        run(lot(start=6, target=7))
+    with pytest.raises(ValueError, match="lots is empty"):
+        run()
+    with pytest.raises(ValueError, match="share a key"):
+        run(lot("A"), lot("A"))
+    with pytest.raises(ValueError, match="step 1: wet_bulb_f = 120"):
+        run(lot(), schedule=Schedule("", "bad", (Step(300, 110, 120),)))
