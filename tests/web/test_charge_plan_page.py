@@ -1,0 +1,227 @@
+"""Planning a charge in the browser, and the list of charges."""
+
+import datetime as dt
+from decimal import Decimal
+
+import pytest
+import time_machine
+from django.urls import reverse
+
+from kilnshop.charges.models import Charge
+from tests import factory
+from tests.charges.helpers import NOW, TODAY, waiting_lot
+
+DAY = dt.timedelta(days=1)
+
+
+@pytest.fixture(autouse=True)
+def on_the_second_of_march():
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def chamber(shop):
+    return factory.make_chamber()
+
+
+@pytest.fixture
+def web(client_for, operator):
+    return client_for(operator)
+
+
+def typed(chamber, *lots, **over):
+    return {
+        "chamber": chamber.pk,
+        "first_day": TODAY.isoformat(),
+        "lots": [lot.pk for lot in lots],
+        "schedule_code": "",
+        "override_note": "",
+        "notes": "",
+    } | over
+
+
+def text(response) -> str:
+    return response.content.decode()
+
+
+def test_the_page_lists_waiting_lots_of_all_customers(web, chamber):
+    waiting_lot()
+    waiting_lot("O-2026-0002", customer="Hollow Oak Stairs", species_key="white_oak")
+    page = text(web.get(reverse("charge_plan")))
+    assert "2 lots from 2 customers wait" in page
+    assert "1,600 bf in all" in page
+    assert "Hollow Oak Stairs" in page and "4/4 white oak" in page
+
+
+def test_without_lots_the_page_says_what_to_do_first(web, chamber):
+    page = text(web.get(reverse("charge_plan")))
+    assert "Nothing to load" in page and reverse("orders") in page
+
+
+def test_without_a_chamber_the_page_says_what_to_do_first(web, shop):
+    waiting_lot()
+    assert "Describe a chamber first" in text(web.get(reverse("charge_plan")))
+
+
+def test_a_gap_on_the_calendar_opens_the_page_with_chamber_and_day(web, chamber):
+    waiting_lot()
+    other = factory.make_chamber("south", name="South chamber")
+    page = text(web.get(reverse("charge_plan"), {"chamber": other.pk, "first_day": "2026-04-06"}))
+    assert f'<option value="{other.pk}" selected>' in page
+    assert 'value="2026-04-06"' in page
+
+
+@pytest.mark.parametrize(
+    "query", [{"chamber": "x", "first_day": "yesterday"}, {"chamber": "999", "lot": "zz"}]
+)
+def test_odd_addresses_still_open_the_page(web, chamber, query):
+    waiting_lot()
+    assert web.get(reverse("charge_plan"), query).status_code == 200
+
+
+def test_the_live_result_says_fill_days_schedule_and_shares(web, chamber):
+    lots = [
+        waiting_lot(volume_bf=Decimal("600.00")),
+        waiting_lot("O-2026-0002", customer="Hollow Oak Stairs", volume_bf=Decimal("200.00")),
+    ]
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, *lots)))
+    assert "This charge can be booked" in page
+    assert "No two of these lots harm each other" in page
+    assert "75 %" in page and "25 %" in page
+    assert "against the same of 4/4" in page, "the formula of the fill is said"
+    assert "T4-D2" in page or "T3-D2" in page
+    assert "at the latest" in page
+    assert Charge.objects.count() == 0
+
+
+def test_the_live_result_refuses_with_reason_and_source(web, chamber):
+    lots = waiting_lot(start_mc_pct=80), waiting_lot(letter="B", start_mc_pct=15)
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, *lots)))
+    assert "This charge cannot be booked" in page
+    assert "green with air-dried" in page
+    assert "takes up the vapour" in page
+    assert "woodweb.com" in page and "read at the source" in page
+
+
+def test_the_live_result_shows_days_that_are_taken(web, chamber):
+    factory.make_charge(chamber, [factory.make_lot(factory.make_order(number="O-2026-0009"))])
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, waiting_lot())))
+    assert "taken by charge K-2026-0001" in page and "It is free for" in page
+
+
+def test_the_live_result_shows_a_promise_that_slips(web, chamber, operator):
+    lot = waiting_lot()
+    lot.order.promises.create(ready_on=TODAY + 3 * DAY, made_at=NOW, made_by=operator, why="quote")
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, lot)))
+    assert "Slips" in page and "days late" in page
+
+
+def test_the_live_result_asks_for_lots_first(web, chamber):
+    assert "Tick the lots" in text(web.post(reverse("charge_plan_result"), typed(chamber)))
+
+
+def test_half_full_and_full_are_compared(client_for, owner, operator, chamber):
+    factory.make_tariff()
+    factory.make_rate_card()
+    lot = waiting_lot()
+    page = text(client_for(owner).post(reverse("charge_plan_fill"), typed(chamber, lot)))
+    assert "As planned" in page and "Half full" in page and "Full" in page
+    assert "50 %" in page and "100 %" in page
+    assert "Cost per bf" in page
+    assert "Cost per bf" not in text(
+        client_for(operator).post(reverse("charge_plan_fill"), typed(chamber, lot))
+    )
+
+
+def test_booking_leads_to_the_calendar_and_promises(web, chamber, shop):
+    lot = waiting_lot()
+    response = web.post(reverse("charge_plan"), typed(chamber, lot, do="book"), follow=True)
+    charge = Charge.objects.get()
+    assert response.redirect_chain[-1][0].startswith(reverse("calendar"))
+    assert f"Charge {charge} is booked in North chamber" in text(response)
+    assert lot.order.promises.get().ready_on == charge.booking.last_day + shop.promise_margin_days * DAY
+
+
+def test_a_refused_booking_keeps_what_was_ticked_and_says_why(web, chamber):
+    factory.make_charge(chamber, [factory.make_lot(factory.make_order(number="O-2026-0009"))])
+    lot = waiting_lot()
+    page = text(web.post(reverse("charge_plan"), typed(chamber, lot, do="book", notes="mind the bolsters")))
+    assert "taken by charge K-2026-0001" in page and "a charge with O-2026-0001-A" in page
+    assert f'value="{lot.pk}" checked' in page
+    assert "mind the bolsters" in page
+    assert Charge.objects.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"first_day": "2026-03-01"}, "is past"),
+        ({"first_day": "2031-03-01"}, "more than two years ahead"),
+        ({"first_day": "soon"}, "Enter a valid date"),
+        ({"chamber": "77"}, "Choose another one"),
+        ({"lots": ["4711"]}, "does not wait any more"),
+        ({"lots": ["abc"]}, "not a valid value"),
+        ({"schedule_code": "T99-Z1"}, "T99-Z1"),
+        ({"lots": []}, "Tick at least one"),
+    ],
+)
+def test_bad_input_is_said_in_words(web, chamber, change, said):
+    page = web.post(reverse("charge_plan"), typed(chamber, waiting_lot(), do="book") | change)
+    assert page.status_code == 200
+    assert said in text(page)
+    assert not Charge.objects.exists()
+    assert (
+        web.post(reverse("charge_plan_result"), typed(chamber, waiting_lot(letter="B")) | change).status_code
+        == 200
+    )
+
+
+def test_office_may_look_at_charges_but_not_plan(client_for, office, chamber):
+    signed_in = client_for(office)
+    assert signed_in.get(reverse("charges")).status_code == 200
+    assert signed_in.get(reverse("charge_plan")).status_code == 403
+    assert "Plan a charge" not in text(signed_in.get(reverse("charges")))
+
+
+def test_nobody_gets_in_without_signing_in(client, chamber):
+    for name in ("charges", "charge_plan", "calendar", "outage_new"):
+        assert reverse("sign_in") in client.get(reverse(name)).headers["Location"]
+
+
+def test_the_list_shows_states_and_slips(web, chamber, operator):
+    lot = waiting_lot()
+    charge = factory.make_charge(chamber, [lot])
+    for late in (0, 4):
+        lot.order.promises.create(
+            ready_on=TODAY + (20 + late) * DAY, made_at=NOW + late * DAY, made_by=operator, why="calendar"
+        )
+    page = text(web.get(reverse("charges")))
+    assert charge.number in page and "Planned" in page and "slipped 4 days" in page
+    assert charge.number not in text(web.get(reverse("charges"), {"state": "running"}))
+    assert web.get(reverse("charges"), {"state": "odd"}).status_code == 200
+
+
+def test_an_empty_list_says_what_to_do_first(web, chamber):
+    assert "Take in an order" in text(web.get(reverse("charges")))
+    waiting_lot()
+    assert "tick the lots that dry together" in text(web.get(reverse("charges")))
+
+
+def test_the_list_takes_the_same_queries_for_more_charges(web, chamber, django_assert_max_num_queries):
+    for number in range(8):
+        factory.make_charge(
+            chamber,
+            [waiting_lot(f"O-2026-{number:04d}", customer=f"Customer {number}")],
+            number=f"K-2026-{number:04d}",
+            first_day=TODAY + number * 20 * DAY,
+        )
+    with django_assert_max_num_queries(13):
+        web.get(reverse("charges"))
+
+
+def test_the_plan_page_takes_the_same_queries_for_more_lots(web, chamber, django_assert_max_num_queries):
+    for number in range(12):
+        waiting_lot(f"O-2026-{number:04d}", customer=f"Customer {number}")
+    with django_assert_max_num_queries(13):
+        web.get(reverse("charge_plan"))
