@@ -9,7 +9,8 @@ def main() -> None:
     if sys.argv[1:2] == ["demo"]:
         # The demo shop lives in its own database file, whatever database the shop itself uses.
         os.environ.pop("DATABASE_URL", None)
-        os.environ["KILNSHOP_DATA_DIR"] = str(Path(__file__).resolve().parent / ".data" / "demo")
+        data = os.environ.get("KILNSHOP_DATA_DIR") or Path(__file__).resolve().parent / ".data"
+        os.environ["KILNSHOP_DATA_DIR"] = str(Path(data) / "demo")
         os.environ["KILNSHOP_DEBUG"] = os.environ["KILNSHOP_DEMO"] = "yes"
     from django.core.management import execute_from_command_line
 

@@ -1,8 +1,10 @@
 """Kiln chambers; the columns are the figures on a chamber's page."""
 
+from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from kilnshop.imports import rows
+from kilnshop.shop.actions import save_set_up
 from kilnshop.shop.models import Chamber, Person
 from kilnshop.shop.roles import May, require
 
@@ -28,9 +30,10 @@ def import_chambers(data: bytes, *, by: Person) -> list[Chamber]:
     sheet, made = rows.read(data, needed=NEEDED, optional=optional), []
     for row in sheet.rows:
         chamber = Chamber()
-        sheet.fill(row, chamber, FIELDS)
-        if not sheet.problems:
-            chamber.save()
-            made.append(chamber)
+        sheet.put(row, chamber, FIELDS)
+        try:
+            made.append(save_set_up(row=chamber, by=by))
+        except ValidationError as error:
+            sheet.refused(row, error)
     sheet.stop_if_wrong()
     return made

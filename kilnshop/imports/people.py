@@ -4,30 +4,23 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from kilnshop.imports import rows
-from kilnshop.shop.actions import check_password
+from kilnshop.shop.actions import save_person
 from kilnshop.shop.models import Person
 from kilnshop.shop.roles import May, require
 
-NEEDED = ("username", "first_name", "role", "initials", "password")
-OPTIONAL = ("last_name",)
+FIELDS = ("username", "first_name", "last_name", "role", "initials")
 
 
 @transaction.atomic
 def import_people(data: bytes, *, by: Person) -> list[Person]:
     require(by, May.SET_UP)
-    sheet, made = rows.read(data, needed=NEEDED, optional=OPTIONAL), []
+    needed = ("username", "first_name", "role", "initials", "password")
+    sheet, made = rows.read(data, needed=needed, optional=("last_name",)), []
     for row in sheet.rows:
-        person = Person()
-        person.set_password(row.get("password"))
-        sheet.fill(row, person, ("username", "first_name", "last_name", "role", "initials"))
+        person = Person(**{name: row.get(name) for name in FIELDS})
         try:
-            check_password(row.get("password"), person)
+            made.append(save_person(person=person, password=row.get("password"), by=by))
         except ValidationError as error:
-            for message in error.messages:
-                sheet.wrong(row, "", f"password: {message}")  # the password itself is never shown
-            continue
-        if not sheet.problems:
-            person.save()
-            made.append(person)
+            sheet.refused(row, error, secret=("password",))
     sheet.stop_if_wrong()
     return made

@@ -1,10 +1,12 @@
-"""Electricity tariffs, and rate cards with their rows of prices."""
+"""Electricity tariffs; and rate cards with their prices, two files taken together."""
 
 import datetime as dt
 
+from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from kilnshop.imports import rows
+from kilnshop.shop.actions import save_rate_card, save_set_up
 from kilnshop.shop.models import Person, Rate, RateCard, Tariff
 from kilnshop.shop.roles import May, require
 
@@ -19,42 +21,41 @@ def import_tariffs(data: bytes, *, by: Person, today: dt.date) -> list[Tariff]:
     sheet, made = rows.read(data, needed=("valid_from", *TARIFF[:2]), optional=TARIFF[2:]), []
     for row in sheet.rows:
         tariff = Tariff(valid_from=sheet.day(row, "valid_from", today))
-        sheet.fill(row, tariff, TARIFF)
-        if not sheet.problems:
-            tariff.save()
-            made.append(tariff)
+        sheet.put(row, tariff, TARIFF)
+        try:
+            made.append(save_set_up(row=tariff, by=by))
+        except ValidationError as error:
+            sheet.refused(row, error)
     sheet.stop_if_wrong()
     return made
 
 
 @transaction.atomic
-def import_rate_cards(data: bytes, *, by: Person, today: dt.date) -> list[RateCard]:
+def import_rate_cards(cards: bytes, rates: bytes, *, by: Person, today: dt.date) -> list[RateCard]:
     require(by, May.SET_UP)
-    sheet, made = rows.read(data, needed=("name", "valid_from"), optional=CARD[1:]), []
+    sheet = rows.read(cards, needed=("name", "valid_from"), optional=CARD[1:])
+    prices = rows.read(
+        rates, needed=("card", "up_to_thickness_in", "per_bf"), optional=("group", "condition")
+    )
+    names, made = {row.get("name") for row in sheet.rows}, []
+    by_card: dict[str, list[Rate]] = {}
+    for row in prices.rows:
+        rate = Rate()
+        prices.put(row, rate, RATE)
+        if row.get("card") not in names:
+            prices.wrong(row, "card", "there is no rate card of that name in the other file")
+        try:
+            rate.full_clean(exclude=["card"])
+        except ValidationError as error:
+            prices.refused(row, error)
+        by_card.setdefault(row.get("card"), []).append(rate)
+    prices.stop_if_wrong()
     for row in sheet.rows:
         card = RateCard(valid_from=sheet.day(row, "valid_from", today))
-        sheet.fill(row, card, CARD)
-        if not sheet.problems:
-            card.save()
-            made.append(card)
-    sheet.stop_if_wrong()
-    return made
-
-
-@transaction.atomic
-def import_rates(data: bytes, *, by: Person) -> list[Rate]:
-    """Prices of rate cards that are there; the newest card of a name takes the row."""
-    require(by, May.SET_UP)
-    sheet, made = rows.read(data, needed=("card", "up_to_thickness_in", "per_bf"), optional=("group", "condition")), []
-    for row in sheet.rows:
-        card = RateCard.objects.filter(name=row.get("card")).first()
-        if card is None:
-            sheet.wrong(row, "card", "there is no rate card of that name; import it first")
-            continue
-        rate = Rate(card=card)
-        sheet.fill(row, rate, RATE)
-        if not sheet.problems:
-            rate.save()
-            made.append(rate)
+        sheet.put(row, card, CARD)
+        try:
+            made.append(save_rate_card(card=card, rows=by_card.get(row.get("name"), []), removed=(), by=by))
+        except ValidationError as error:
+            sheet.refused(row, error)
     sheet.stop_if_wrong()
     return made

@@ -50,16 +50,23 @@ class Sheet:
     def wrong(self, row: Row, column: str, text: str) -> None:
         self.problems.append(Problem(row.line, column, row.get(column), text))
 
-    def refused(self, row: Row, error: ValidationError, columns: dict[str, str] | None = None) -> None:
-        """What an action or a model said about a row; `columns` names the column of a field."""
+    def refused(
+        self,
+        row: Row,
+        error: ValidationError,
+        columns: dict[str, str] | None = None,
+        secret: Iterable[str] = (),
+    ) -> None:
+        """What an action said about a row. `columns` names the column of a field; `secret` ones are not shown."""
         if not hasattr(error, "error_dict"):
             for message in error.messages:
                 self.wrong(row, "", message)
             return
         for name, messages in error.message_dict.items():
             column = (columns or {}).get(name, name)
+            value = row.get(column) if name not in secret else ""
             for message in messages:
-                self.wrong(row, column if column in row.cells else "", message)
+                self.problems.append(Problem(row.line, column if column in row.cells else "", value, message))
 
     def day(self, row: Row, column: str, today: dt.date) -> dt.date | None:
         """A date, or whole days from today such as -12; None when empty or wrong."""
@@ -74,11 +81,8 @@ class Sheet:
             self.wrong(row, column, "use a date such as 2026-03-02, or days from today such as -12")
             return None
 
-    def fill(
-        self, row: Row, record: Model, names: Iterable[str], columns: dict[str, str] | None = None
-    ) -> None:
-        """Put the cells of `names` on a record and check them; an empty cell keeps the usual value."""
-        skip = []
+    def put(self, row: Row, record: Model, names: Iterable[str]) -> None:
+        """Put the cells of `names` on a record; an empty cell keeps the usual value. The action checks them."""
         for name in names:
             text = row.get(name)
             if not text:
@@ -86,15 +90,10 @@ class Sheet:
             if isinstance(record._meta.get_field(name), BooleanField):
                 if text.lower() not in YES | NO:
                     self.wrong(row, name, "use yes or no")
-                    skip.append(name)
                     continue
                 setattr(record, name, text.lower() in YES)
             else:
                 setattr(record, name, text)
-        try:
-            record.full_clean(exclude=skip)
-        except ValidationError as error:
-            self.refused(row, error, columns)
 
     def stop_if_wrong(self) -> None:
         if self.problems:

@@ -5,20 +5,21 @@ from pathlib import Path
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.utils import timezone
 
-from kilnshop.imports import chambers, customers, orders, people, rates
+from kilnshop.imports import chambers, customers, orders, people, profile, rates
 from kilnshop.shop.models import Person
 from kilnshop.shop.queries import shop_today
 from kilnshop.web.management.base import ShopCommand, refuse
 
 KINDS = {
+    "profile": lambda files, by, now, today: [profile.import_profile(*files, by=by)],
     "people": lambda files, by, now, today: people.import_people(*files, by=by),
     "customers": lambda files, by, now, today: customers.import_customers(*files, by=by, today=today),
     "chambers": lambda files, by, now, today: chambers.import_chambers(*files, by=by),
     "tariffs": lambda files, by, now, today: rates.import_tariffs(*files, by=by, today=today),
     "rate_cards": lambda files, by, now, today: rates.import_rate_cards(*files, by=by, today=today),
-    "rates": lambda files, by, now, today: rates.import_rates(*files, by=by),
     "orders": lambda files, by, now, today: orders.import_orders(*files, by=by, now=now, today=today),
 }
+PAIRS = {"orders": "two files, orders and lots", "rate_cards": "two files, rate cards and rates"}
 
 
 class Command(ShopCommand):
@@ -26,15 +27,16 @@ class Command(ShopCommand):
 
     def add_arguments(self, parser):
         parser.add_argument("kind", choices=sorted(KINDS))
-        parser.add_argument("files", nargs="+", metavar="FILE", help="orders take two: orders and lots")
+        parser.add_argument("files", nargs="+", metavar="FILE", help="orders and rate_cards take two")
         parser.add_argument("--by", required=True, metavar="USERNAME", help="who takes them in")
 
     def handle(self, *, kind, files, by, **options):
         person = Person.objects.filter(username=by).first()
         if person is None:
             refuse(f"--by={by!r}: nobody has that username")
-        if len(files) != (2 if kind == "orders" else 1):
-            refuse(f"FILE={' '.join(files)}: {kind} takes {'two files, orders and lots' if kind == 'orders' else 'one file'}")
+        wanted = PAIRS.get(kind, "one file")
+        if len(files) != (2 if kind in PAIRS else 1):
+            refuse(f"FILE={' '.join(files)}: {kind} takes {wanted}")
         try:
             contents = [Path(name).read_bytes() for name in files]
         except OSError as error:

@@ -1,0 +1,397 @@
+"""The demo shop: an invented shop's CSV files taken in and its story lived through the same actions a shop uses."""
+
+import datetime as dt
+import random
+import uuid
+import zoneinfo
+from collections.abc import Callable
+from decimal import Decimal
+from pathlib import Path
+
+from kilnshop.billing.actions import issue_invoice, record_payment
+from kilnshop.charges import checklists, running
+from kilnshop.charges.actions import add_outage, plan_charge
+from kilnshop.charges.models import Charge, ChargeLot, Probe
+from kilnshop.imports import charge_log, demo_kiln, rows
+from kilnshop.imports.chambers import import_chambers
+from kilnshop.imports.customers import import_customers
+from kilnshop.imports.orders import import_orders
+from kilnshop.imports.people import import_people
+from kilnshop.imports.profile import import_profile
+from kilnshop.imports.rates import import_rate_cards, import_tariffs
+from kilnshop.orders.actions import decide_quote, save_quote
+from kilnshop.orders.models import Lot, Order
+from kilnshop.shop.actions import found_shop
+from kilnshop.shop.models import Chamber, Person
+from kilnshop.shop.queries import the_shop
+from kilnshop.tickets.actions import issue_ticket
+
+PASSWORD = "maple-and-oak"  # shown on purpose: the demo holds nothing of anybody's
+ROUNDS = ((7, 30), (17, 0))  # when the operator reads
+SILENT_HOURS = 25  # so that a reading is due
+METER_AT_START = {"north": 18240.0, "south": 9455.0}
+HEAT_AIR_F = 150.0
+LOST_SHARE = Decimal("0.955")  # board feet that come out of 100 that went in, by width shrinkage
+WOOD_AT_DOOR_F = 68.0
+BOARDS_TESTED = 8
+METER = "Demo pin meter"
+
+
+class Story:
+    """Builds the shop day by day; `now` is the only clock."""
+
+    def __init__(self, folder: Path, now: dt.datetime):
+        self.folder, self.now = folder, now
+        self.owner = found_shop(
+            shop_name="Demo shop",
+            username="owner",
+            first_name="Tove",
+            last_name="Saltlick",
+            initials="TS",
+            password=PASSWORD,
+        )
+        import_profile(self.file("shop"), by=self.owner)
+        self.zone = zoneinfo.ZoneInfo(the_shop().time_zone)
+        self.today = now.astimezone(self.zone).date()
+        import_people(self.file("people"), by=self.owner)
+        self.operator = Person.objects.get(username="operator")
+        self.office = Person.objects.get(username="office")
+        self.orders: dict[str, Order] = {}
+
+    def file(self, name: str) -> bytes:
+        return (self.folder / f"{name}.csv").read_bytes()
+
+    def table(self, name: str, needed: str, optional: str = "") -> list[rows.Row]:
+        sheet = rows.read(self.file(name), needed=needed.split(), optional=optional.split())
+        sheet.stop_if_wrong()
+        return sheet.rows
+
+    def day(self, row: rows.Row, column: str) -> dt.date:
+        return self.today + dt.timedelta(days=int(row.get(column)))
+
+    def at(self, day: dt.date, hour: int = 9, minute: int = 0) -> dt.datetime:
+        """A moment on the shop's clock, never later than now."""
+        moment = dt.datetime(day.year, day.month, day.day, hour, minute, tzinfo=self.zone)
+        return min(moment.astimezone(dt.UTC), self.now)
+
+    def build(self) -> None:
+        import_customers(self.file("customers"), by=self.owner, today=self.today)
+        import_chambers(self.file("chambers"), by=self.owner)
+        import_tariffs(self.file("tariffs"), by=self.owner, today=self.today)
+        import_rate_cards(self.file("rate_cards"), self.file("rates"), by=self.owner, today=self.today)
+        self.orders = import_orders(
+            self.file("orders"), self.file("lots"), by=self.office, now=self.now, today=self.today
+        )
+        happenings: list[tuple[dt.datetime, int, Callable[[], object]]] = []
+        for row in self.table("quotes", "order saved chamber basis", "decision decided deposit_paid method"):
+            happenings += self.quoting(row)
+        for row in self.table("charges", "charge chamber lots booked first_day", "started dried unloaded"):
+            happenings += self.charging(row)
+        for row in self.table("deliveries", "order delivered", "invoiced paid method"):
+            happenings += self.delivering(row)
+        for _, _, happen in sorted(happenings, key=lambda item: item[:2]):
+            happen()
+        for row in self.table("outages", "chamber first_day last_day reason"):
+            add_outage(
+                chamber=Chamber.objects.get(key=row.get("chamber")),
+                first_day=self.day(row, "first_day"),
+                last_day=self.day(row, "last_day"),
+                reason=row.get("reason"),
+                by=self.operator,
+            )
+
+    def quoting(self, row: rows.Row) -> list:
+        order, saved = self.orders[row.get("order")], self.at(self.day(row, "saved"), 10)
+        found = [
+            (
+                saved,
+                row.line,
+                lambda: save_quote(
+                    order=order,
+                    by=self.office,
+                    now=saved,
+                    chamber=Chamber.objects.get(key=row.get("chamber")),
+                    tally_basis=row.get("basis"),
+                ),
+            )
+        ]
+        if row.get("decision"):
+            decided = self.day(row, "decided")
+            found.append(
+                (
+                    self.at(decided, 11),
+                    row.line,
+                    lambda: decide_quote(
+                        quote=order.quotes.get(revision=1),
+                        decision=row.get("decision"),
+                        on=decided,
+                        by=self.office,
+                        note="By telephone",
+                    ),
+                )
+            )
+        if row.get("deposit_paid"):
+            paid = self.day(row, "deposit_paid")
+            found.append(
+                (
+                    self.at(paid, 12),
+                    row.line,
+                    lambda: record_payment(
+                        order=order,
+                        invoice=None,
+                        amount=order.quotes.get(revision=1).deposit,
+                        paid_on=paid,
+                        method=row.get("method"),
+                        by=self.office,
+                        note="Deposit",
+                    ),
+                )
+            )
+        return found
+
+    def charging(self, row: rows.Row) -> list:
+        made: list[Charge] = []
+        lots = Lot.objects.filter(order__in=[self.orders[key] for key in rows.blocks(row.get("lots"))])
+        booked = self.at(self.day(row, "booked"), 13)
+        found = [
+            (
+                booked,
+                row.line,
+                lambda: made.append(
+                    plan_charge(
+                        chamber=Chamber.objects.get(key=row.get("chamber")),
+                        lots=list(lots),
+                        first_day=self.day(row, "first_day"),
+                        by=self.operator,
+                        now=booked,
+                        override_note="Looked at together at the stack; all are safe on this schedule",
+                    )
+                ),
+            )
+        ]
+        if row.get("started"):
+            started = self.at(self.day(row, "started"), 9)
+            found.append((started, row.line, lambda: self.drying(made[0], row, started)))
+        return found
+
+    def signed(self, kind: str) -> dict:
+        return {line.key: {"done": True} for line in checklists.LISTS[kind]}
+
+    def drying(self, charge: Charge, row: rows.Row, started: dt.datetime) -> None:
+        """One charge from start to where it stands now, read twice a day."""
+        seed = charge.pk
+        charge_lots = list(charge.charge_lots.select_related("lot").order_by("lot__order__number"))
+        running.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
+        charge = running.start_charge(
+            charge=charge,
+            lines=self.signed("start"),
+            initials=self.operator.initials,
+            by=self.operator,
+            now=started,
+        )
+        dried = self.at(self.day(row, "dried"), 16) if row.get("dried") else None
+        steps = charge.plan["steps"]
+        hours = (
+            (dried - started) / dt.timedelta(hours=1)
+            if dried
+            else sum(step["hours"] for step in steps) * 1.05
+        )
+        probes = list(charge.probes.select_related("charge_lot__lot").order_by("channel"))
+        moist = [probe for probe in probes if probe.kind == Probe.Kind.MOISTURE]
+        dice = random.Random(seed)
+        starts = [probe.charge_lot.lot.start_mc_pct + dice.uniform(-1.5, 1.5) for probe in moist]
+        target = min(probe.charge_lot.lot.target_mc_pct for probe in moist)
+        moments = demo_kiln.paced(steps, starts, target, hours, seed)
+        until = dried or self.now - dt.timedelta(hours=SILENT_HOURS)
+        charge = self.readings(charge, moments, moist, started, until, dice)
+        if dried:
+            heat = next((at.hour for at in moments if steps[at.step]["kind"] == "heat"), None)
+            if heat is not None and any(probe.kind == Probe.Kind.CORE for probe in probes):
+                self.heat(charge, started + dt.timedelta(hours=heat), seed)
+            self.unloading(charge, row, dried, dice)
+
+    def readings(self, charge, moments, moist, started, until, dice) -> Charge:
+        steps, last = charge.plan["steps"], moments[0]
+        meter = METER_AT_START[charge.chamber.key]
+        for moment in moments[1:]:
+            taken = started + dt.timedelta(hours=moment.hour)
+            local = taken.astimezone(self.zone)
+            read_at = next((clock for clock in ROUNDS if clock[0] == local.hour), None)
+            step = steps[moment.step]
+            meter += step["kwh"] / step["hours"] if step["hours"] else 0
+            if read_at is None:
+                continue
+            taken = local.replace(minute=read_at[1]).astimezone(dt.UTC)
+            if taken > until:
+                break
+            dry, wet = demo_kiln.air(step, moment.hour, dice)
+            lost = (sum(last.boards) - sum(moment.boards)) / len(moment.boards) / 100
+            values = {
+                "dry_bulb_f": dry,
+                "wet_bulb_f": wet,
+                "meter_kwh": round(meter, 1),
+                "condensate_lb": round(
+                    max(0.0, lost * charge.plan["oven_dry_lb"] * dice.uniform(0.8, 0.95)), 1
+                ),
+            }
+            for probe, mc in zip(moist, moment.boards, strict=True):
+                values[f"ch{probe.channel}"] = _raw(mc + dice.gauss(0, 0.15), dry, probe.charge_lot.lot)
+            running.record_reading(
+                charge=charge,
+                by=self.operator,
+                now=taken,
+                taken_at=taken,
+                entry=uuid.uuid5(uuid.NAMESPACE_URL, f"demo/{charge.number}/{moment.hour}"),
+                values=values,
+                note="Demo data: made-up readings" if last.hour == 0 else "",
+            )
+            last = moment
+            if moment.step != charge.step_index and taken < until - dt.timedelta(hours=12):
+                charge = running.change_step(
+                    charge=charge,
+                    to_index=moment.step,
+                    by=self.operator,
+                    now=taken,
+                    why="The reading called for it",
+                )
+        return charge
+
+    def heat(self, charge: Charge, start: dt.datetime, seed: int) -> None:
+        local = start.astimezone(self.zone).replace(tzinfo=None)
+        charge_log.take(
+            charge=charge,
+            data=demo_kiln.heat_log(local, HEAT_AIR_F, seed),
+            mapping={
+                "time": "Time",
+                "clock": "",
+                "columns": {"dry_bulb_f": "Air F", "ch7": "Core 1 F", "ch8": "Core 2 F"},
+                "unit": "F",
+                "order": "ymd",
+                "clocks": "shop",
+                "decimal": ".",
+            },
+            by=self.operator,
+            now=start + dt.timedelta(hours=20),
+        )
+
+    def unloading(self, charge: Charge, row: rows.Row, dried: dt.datetime, dice: random.Random) -> None:
+        initials = self.operator.initials
+        charge = running.finish_charge(
+            charge=charge, lines=self.signed("finish"), initials=initials, by=self.operator, now=dried
+        )
+        day = self.day(row, "unloaded")
+        counts = {}
+        for charge_lot in charge.charge_lots.select_related("lot").prefetch_related("lot__tally"):
+            lot = charge_lot.lot
+            pieces = sum(line.pieces for line in lot.tally.all()) or None
+            counts[charge_lot.pk] = (pieces, (lot.volume_bf * LOST_SHARE).quantize(Decimal(1)))
+            running.record_board_tests(charge_lot=charge_lot, rows=_tests(lot, day, dice), by=self.operator)
+        running.unload_charge(
+            charge=charge,
+            lines=self.signed("unload"),
+            initials=initials,
+            counts=counts,
+            by=self.operator,
+            now=self.at(day, 10),
+        )
+
+    def delivering(self, row: rows.Row) -> list:
+        order, delivered = self.orders[row.get("order")], self.day(row, "delivered")
+        at = self.at(delivered, 14)
+        found = [
+            (
+                at,
+                row.line,
+                lambda: issue_ticket(
+                    order=order,
+                    charge_lots=list(ChargeLot.objects.filter(lot__order=order, open=True)),
+                    delivered_on=delivered,
+                    by=self.office,
+                    now=at,
+                ),
+            )
+        ]
+        if row.get("invoiced"):
+            issued = self.day(row, "invoiced")
+            found.append(
+                (
+                    self.at(issued, 15),
+                    row.line,
+                    lambda: issue_invoice(
+                        order=order,
+                        tickets=list(order.tickets.all()),
+                        by=self.office,
+                        now=self.at(issued, 15),
+                        issued_on=issued,
+                    ),
+                )
+            )
+        if row.get("paid"):
+            paid = self.day(row, "paid")
+            found.append((self.at(paid, 16), row.line, lambda: self.paying(order, paid, row.get("method"))))
+        return found
+
+    def paying(self, order: Order, paid: dt.date, method: str) -> None:
+        invoice = order.invoices.get()
+        record_payment(
+            order=order, invoice=invoice, amount=invoice.total, paid_on=paid, method=method, by=self.office
+        )
+
+
+def build(*, folder: Path, now: dt.datetime) -> Story:
+    """Fill an empty database with the demo shop as it stands at `now`."""
+    story = Story(folder, now)
+    story.build()
+    return story
+
+
+def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
+    """Two moisture probes a lot, and two core probes in the first lot that is to be heated."""
+    found = []
+    for charge_lot in charge_lots[:3]:
+        for board in ("wettest", "driest"):
+            found.append(
+                {
+                    "channel": len(found) + 1,
+                    "kind": Probe.Kind.MOISTURE,
+                    "charge_lot": charge_lot,
+                    "board": f"{charge_lot.lot.letter} {board}",
+                    "depth_in": 0.3,
+                    "position": "top third, middle" if board == "wettest" else "lower third, end",
+                }
+            )
+    for charge_lot in charge_lots:
+        if charge_lot.lot.treatments:
+            for channel, position in ((7, "bottom, door end"), (8, "middle, far end")):
+                found.append(
+                    {
+                        "channel": channel,
+                        "kind": Probe.Kind.CORE,
+                        "charge_lot": charge_lot,
+                        "board": f"{charge_lot.lot.letter} core {channel - 6}",
+                        "depth_in": 0.55,
+                        "position": position,
+                    }
+                )
+            break
+    return found
+
+
+def _raw(mc: float, wood_f: float, lot: Lot) -> float:
+    return demo_kiln.raw_for(mc, lambda raw: running.correct_pin(raw, wood_f, lot.species_key)[0])
+
+
+def _tests(lot: Lot, day: dt.date, dice: random.Random) -> list[dict]:
+    spread = lot.tolerance_pct / 2.4
+    return [
+        {
+            "board": f"{lot.letter}{number}",
+            "raw_pct": _raw(dice.gauss(lot.target_mc_pct, spread), WOOD_AT_DOOR_F, lot),
+            "method": "pin",
+            "meter": METER,
+            "depth_in": 0.3,
+            "wood_temp_f": WOOD_AT_DOOR_F,
+            "measured_on": day,
+        }
+        for number in range(1, BOARDS_TESTED + 1)
+    ]

@@ -1,0 +1,110 @@
+"""A made-up kiln for the demo shop: boards drift toward each step's air, with seeded noise.
+
+It only writes believable readings. It is not the drying model of the science room and no estimate uses it.
+"""
+
+import datetime as dt
+import math
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+LONGEST_HOURS = 24 * 120
+ROOM_F = 62.0
+WARMING_H = 6.0
+CORE_LAG_MIN = 95.0
+ABOVE_F, ABOVE_MIN = 134.5, 80
+
+
+@dataclass(frozen=True)
+class Moment:
+    """An hour of the run: the step it is on and each board's moisture."""
+
+    hour: int
+    step: int
+    boards: tuple[float, ...]
+
+
+def wettest_half(boards: Sequence[float]) -> float:
+    ranked = sorted(boards, reverse=True)[: math.ceil(len(boards) / 2)]
+    return sum(ranked) / len(ranked)
+
+
+def run(
+    steps: Sequence[dict], starts: Sequence[float], target: float, pace: float, seed: int
+) -> list[Moment]:
+    """Hour by hour until the last step is done. `pace` is the share of the way to EMC that an hour takes."""
+    dice = random.Random(seed)
+    factors = [dice.uniform(0.88, 1.14) for _ in starts]
+    boards, at, since, moments = list(starts), 0, 0, []
+    for hour in range(LONGEST_HOURS):
+        moments.append(Moment(hour, at, tuple(boards)))
+        step = steps[at]
+        boards = [
+            mc - pace * factor * (mc - step["emc_pct"]) for mc, factor in zip(boards, factors, strict=True)
+        ]
+        since += 1
+        following = steps[at + 1] if at + 1 < len(steps) else None
+        if step["kind"] == "dry":
+            ends_at = following["from_mc_pct"] if following and following["kind"] == "dry" else target
+            over = wettest_half(boards) <= ends_at
+        else:
+            over = since >= step["hours"]
+        if over and following is None:
+            break
+        if over:
+            at, since = at + 1, 0
+    return moments
+
+
+def paced(
+    steps: Sequence[dict], starts: Sequence[float], target: float, hours: float, seed: int
+) -> list[Moment]:
+    """The run whose last hour is nearest to `hours`, by halving the pace's range."""
+    low, high = 1e-5, 0.5
+    for _ in range(40):
+        middle = math.sqrt(low * high)
+        if len(run(steps, starts, target, middle, seed)) > hours:
+            low = middle
+        else:
+            high = middle
+    return run(steps, starts, target, high, seed)
+
+
+def air(step: dict, hour: float, dice: random.Random) -> tuple[float, float]:
+    """Dry and wet bulb near the step's, warming up from the room in the first hours."""
+    warm = 1 - math.exp(-hour / WARMING_H)
+    dry = ROOM_F + (step["dry_bulb_f"] - ROOM_F) * warm + dice.gauss(0, 0.5)
+    wet = ROOM_F - 6 + (step["wet_bulb_f"] - ROOM_F + 6) * warm + dice.gauss(0, 0.4)
+    return round(dry, 1), round(min(wet, dry - 0.5), 1)
+
+
+def raw_for(mc: float, corrected: Callable[[float], float | None]) -> float:
+    """What the meter must have shown for a moisture, found by halving; a board too wet reads over range."""
+    low, high = 5.0, 45.0
+    for _ in range(30):
+        middle = (low + high) / 2
+        value = corrected(middle)
+        if value is None and middle < 8:
+            low = middle
+        elif value is None or value > mc:
+            high = middle
+        else:
+            low = middle
+    return round((low + high) / 2, 1)
+
+
+def heat_log(start: dt.datetime, air_f: float, seed: int) -> bytes:
+    """A recorder's file of a heat step: air and two cores every 3 minutes until both cores held long enough."""
+    dice = random.Random(seed)
+    lines = ["Demo recorder: made-up data", "Time,Air F,Core 1 F,Core 2 F"]
+    cores, lags, held, minute = [104.0, 101.0], [CORE_LAG_MIN, CORE_LAG_MIN * 1.12], 0, 0
+    while held < ABOVE_MIN and minute < 24 * 60:
+        set_f = 106 + (air_f - 106) * min(1.0, minute / 90)
+        shown = set_f + dice.gauss(0, 0.6)
+        cores = [core + 3 * (set_f - core) / lag for core, lag in zip(cores, lags, strict=True)]
+        when = start + dt.timedelta(minutes=minute)
+        lines.append(f"{when:%Y-%m-%d %H:%M},{shown:.1f},{cores[0]:.1f},{cores[1]:.1f}")
+        held = held + 3 if min(cores) >= ABOVE_F else 0
+        minute += 3
+    return ("\n".join(lines) + "\n").encode()
