@@ -65,7 +65,7 @@ def _drawn(text: str) -> str:
     _font()
     drawn = vl_convert.vegalite_to_svg(text, allowed_base_urls=[])
     mark = hashlib.sha256(text.encode()).hexdigest()[:8]
-    return re.sub(r"\b(clip|gradient_)(\d+)", rf"\1{mark}-\2", drawn)
+    return re.sub(r"\b(clip|gradient_)(\d+)", rf"\g<1>{mark}-\g<2>", drawn)
 
 
 def svg(spec: dict, *, width: int = 680) -> str:
