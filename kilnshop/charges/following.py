@@ -6,7 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import Q
+
 from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
+from kilnshop.science import moisture, psychro
+from kilnshop.science.emc import emc_pct
 
 WATER_EVERY = dt.timedelta(days=14)
 FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the schedule (design choice)
@@ -113,15 +117,18 @@ def probes(charge: Charge) -> dict[int, Probe]:
     return {probe.channel: probe for probe in rows}
 
 
-def last_moisture(charge: Charge, now: dt.datetime) -> Reading | None:
-    """The last reading with a value on a moisture channel, not older than FRESH_MC."""
-    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
-    for reading in charge.readings.filter(taken_at__gt=now - FRESH_MC, taken_at__lte=now).order_by(
-        "-taken_at"
-    )[:200]:
-        if any(reading.channel(channel) is not None for channel in channels):
-            return reading
-    return None
+def last_moisture(charge: Charge, channels: list[int], now: dt.datetime) -> Reading | None:
+    """The last reading with a value on one of these channels, not older than FRESH_MC."""
+    any_of = Q()
+    for channel in channels:
+        any_of |= Q(**{f"ch{channel}__isnull": False})
+    if not channels:
+        return None
+    return (
+        charge.readings.filter(any_of, taken_at__gt=now - FRESH_MC, taken_at__lte=now)
+        .order_by("-taken_at")
+        .first()
+    )
 
 
 def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
@@ -132,15 +139,12 @@ def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
     """
     if not charge.started_at:
         return None
-    reading = last_moisture(charge, now)
+    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
+    reading = last_moisture(charge, channels, now)
     if reading:
         found = corrections([reading])
-        values = []
-        for channel in charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True):
-            row = found.get((reading.pk, channel))
-            if row is None:
-                continue
-            values.append({OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value))
+        rows = [found[reading.pk, channel] for channel in channels if (reading.pk, channel) in found]
+        values = [{OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value) for row in rows]
         values = sorted((value for value in values if value is not None), reverse=True)
         wettest = values[: math.ceil(len(values) / 2)]
         if wettest:
@@ -151,7 +155,9 @@ def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
                 return Governing(None, BELOW, True, reading.taken_at, how)
             return Governing(sum(wettest) / len(wettest), "ok", True, reading.taken_at, how)
     planned = planned_mc(charge, now)
-    return Governing(planned, "ok", False, now, "by the plan, no fresh probe reading") if planned else None
+    if planned is None:
+        return None
+    return Governing(planned, "ok", False, now, "by the plan, no fresh probe reading")
 
 
 def planned_mc(charge: Charge, now: dt.datetime) -> float | None:
@@ -182,8 +188,27 @@ def target_mc_pct(charge: Charge) -> float | None:
     return min(targets) if targets else None
 
 
+@dataclass(frozen=True)
+class Outlook:
+    """The three answers of a page at one moment, asked once."""
+
+    governing: Governing | None
+    change: NextChange | None
+    done: tuple[dt.datetime, dt.datetime, dt.datetime] | None  # low, expected, high
+
+
+def outlook(charge: Charge, now: dt.datetime) -> Outlook:
+    governing = governing_mc(charge, now) if charge.state in ("running", "dry") else None
+    change = _next_change(charge, now, governing)
+    return Outlook(governing, change, _expected_done(charge, now, change))
+
+
 def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
     """What ends the current step and when that is expected; None unless the charge is running."""
+    return outlook(charge, now).change
+
+
+def _next_change(charge: Charge, now: dt.datetime, mc: Governing | None) -> NextChange | None:
     step = current_step(charge)
     if step is None:
         return None
@@ -201,7 +226,6 @@ def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
         trigger = f"when the wettest half of the probes averages {trigger_mc:g} %, the target"
     began = step_began(charge)
     expected = began + dt.timedelta(hours=step.hours)
-    mc = governing_mc(charge, now)
     due = False
     if by_moisture and mc and mc.measured and trigger_mc is not None:
         due = mc.verdict == BELOW or (mc.value is not None and mc.value <= trigger_mc)
@@ -216,11 +240,14 @@ def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
 
 def expected_done(charge: Charge, now: dt.datetime) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:
     """Low, expected and high end of drying, from the plan and from what was read since."""
+    return outlook(charge, now).done
+
+
+def _expected_done(
+    charge: Charge, now: dt.datetime, change: NextChange | None
+) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:
     days = charge.plan.get("days")
-    if not days or charge.dried_at or charge.cancelled_at:
-        return None
-    change = next_change(charge, now)
-    if change is None:
+    if not days or change is None:
         return None
     later = sum(step.hours for step in steps(charge)[charge.step_index + 1 :])
     left = change.expected_at + dt.timedelta(hours=later) - now
@@ -326,3 +353,31 @@ def lots_of(charge: Charge) -> list[ChargeLot]:
 
 def checklist(charge: Charge, kind: str) -> Checklist | None:
     return charge.checklists.filter(kind=kind).select_related("signed_by").first()
+
+
+def kwh_used(charge: Charge) -> float | None:
+    """Electricity from the first to the last meter reading; None without two."""
+    rows = (
+        charge.readings.filter(meter_kwh__isnull=False)
+        .order_by("taken_at")
+        .values_list("meter_kwh", flat=True)
+    )
+    first, last = rows.first(), rows.last()
+    return None if first is None or len(rows[:2]) < 2 else last - first
+
+
+def air_of(reading: Reading, elevation_ft: float) -> tuple[float, float] | None:
+    """RH and EMC [%] of a reading's air; None when a bulb is missing or the air is beyond the formulas."""
+    if reading.dry_bulb_f is None or reading.wet_bulb_f is None:
+        return None
+    try:
+        rh = psychro.rh_pct(reading.dry_bulb_f, reading.wet_bulb_f, elevation_ft)
+        return rh, emc_pct(reading.dry_bulb_f, rh)
+    except ValueError:
+        return None
+
+
+def board_results(row: ChargeLot) -> moisture.BoardTests | None:
+    """Statistics of the lot's board tests that gave a figure; None without any."""
+    figures = [test.corrected_pct for test in row.board_tests.all() if test.corrected_pct is not None]
+    return moisture.board_tests(figures, row.lot.target_mc_pct, row.lot.tolerance_pct) if figures else None

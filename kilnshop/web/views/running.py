@@ -1,1 +1,418 @@
-urlpatterns: list = []
+"""A charge from start to unloading: its page, its checklists, readings, probes and board tests."""
+
+import datetime as dt
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.http import Http404, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import include, path, reverse
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from kilnshop.charges import checklists, following, running
+from kilnshop.charges.models import CHANNELS, Charge, Reading
+from kilnshop.shop.roles import May
+from kilnshop.web import charge_words, charts, charts_charge
+from kilnshop.web.access import allowed
+from kilnshop.web.forms import running as forms
+from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
+
+PAGE = 20
+VERDICTS = {"over": "over range", "below": "below range"}
+
+
+def _charge(pk: int) -> Charge:
+    return get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
+
+
+def _start_of_plan(charge: Charge):
+    """Where the plan is laid in time: the real start, or noon of the first planned day."""
+    if charge.started_at or not hasattr(charge, "booking"):
+        return charge.started_at or timezone.now()
+    first = charge.booking.first_day
+    return timezone.make_aware(dt.datetime(first.year, first.month, first.day, 12))
+
+
+def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float) -> list[dict]:
+    facts = []
+    governing, done = outlook.governing, outlook.done
+    if governing:
+        facts.append(
+            {
+                "label": "Moisture that governs",
+                "value": charge_words.moisture_of(governing),
+                "kind": "measured" if governing.measured else "estimate",
+                "note": f"{governing.how}, {when(governing.at)}" if governing.measured else governing.how,
+            }
+        )
+    target = following.target_mc_pct(charge)
+    if target is not None:
+        facts.append({"label": "Driest target", "value": mc(target), "kind": "target"})
+    latest = following.latest_reading(charge)
+    if latest and latest.dry_bulb_f is not None:
+        air = following.air_of(latest, elevation_ft)
+        facts.append(
+            {
+                "label": "Dry bulb / wet bulb",
+                "value": f"{temp(latest.dry_bulb_f)} / {temp(latest.wet_bulb_f)}",
+                "kind": "measured",
+                "note": f"RH {number(air[0])} %, EMC {mc(air[1])}, {when(latest.taken_at)}"
+                if air
+                else when(latest.taken_at),
+            }
+        )
+    if done:
+        facts.append(
+            {
+                "label": "Dry",
+                "value": f"{day(done[0])} – {day(done[2])}",
+                "kind": "estimate",
+                "note": "80 % band",
+            }
+        )
+    elif charge.state == "planned" and charge.plan.get("days"):
+        facts.append({"label": "Drying", "value": range_days(charge.plan["days"]), "kind": "estimate"})
+    used = following.kwh_used(charge)
+    if used is not None:
+        facts.append(
+            {"label": "Electricity so far", "value": number(used), "unit": "kWh", "kind": "measured"}
+        )
+    water = following.water_due_at(charge)
+    if water:
+        facts.append(
+            {
+                "label": "Wet-bulb water due by",
+                "value": day(water),
+                "note": "overdue" if water < now else f"topped up {when(charge.water_topped_up_at)}",
+            }
+        )
+    return facts
+
+
+def _reading_rows(page, known: dict) -> list[dict]:
+    """Readings as table rows: each channel's corrected figure with the raw one beside it."""
+    fixed = following.corrections(page.object_list)
+    rows = []
+    for reading in page.object_list:
+        cells = []
+        for channel, probe in known.items():
+            raw, correction = reading.channel(channel), fixed.get((reading.pk, channel))
+            if raw is None:
+                cells.append({"label": f"Channel {channel}", "text": "", "raw": ""})
+            elif probe.kind == "core":
+                cells.append({"label": f"Channel {channel}", "text": temp(raw), "raw": ""})
+            else:
+                if correction is None:
+                    text = "not corrected"
+                else:
+                    text = VERDICTS.get(correction.verdict) or mc(correction.value)
+                hand = ", by hand" if correction and correction.method == "by hand" else ""
+                cells.append({"label": f"Channel {channel}", "text": text, "raw": f"raw {mc(raw)}{hand}"})
+        rows.append({"reading": reading, "cells": cells})
+    return rows
+
+
+def charge(request, pk):
+    found = _charge(pk)
+    now = timezone.now()
+    outlook = following.outlook(found, now)
+    known = following.probes(found)
+    figures = following.figures(found, _start_of_plan(found))
+    readings = found.readings.select_related("by", "logged").order_by("-taken_at")
+    page = Paginator(readings, PAGE).get_page(request.GET.get("page"))
+    drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
+    lots = following.lots_of(found)
+    return render(
+        request,
+        "charges/detail.html",
+        {
+            "charge": found,
+            "state": found.state,
+            "sentence": charge_words.opening(found, now, outlook),
+            "facts": _facts(found, now, outlook, request.shop.elevation_ft),
+            "change": outlook.change,
+            "steps": following.steps(found),
+            "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
+            "probes": known,
+            "page": page,
+            "rows": _reading_rows(page, known),
+            "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
+            "events": found.events.select_related("by")[:50],
+            "checklists": found.checklists.select_related("signed_by").order_by("signed_at"),
+            "warnings": found.plan.get("warnings") or [],
+        },
+    )
+
+
+def chart(request, pk, name):
+    """The chart as a drawing, for a browser without scripts."""
+    found = _charge(pk)
+    draw = {"moisture": charts_charge.moisture, "air": charts_charge.air}.get(name)
+    spec = draw(following.figures(found, _start_of_plan(found))) if draw else None
+    if spec is None:
+        raise Http404("There is no such chart.")
+    return HttpResponse(charts.svg(spec), content_type="image/svg+xml")
+
+
+def _signed(request, pk, kind: str, act, done_word: str):
+    """Show a checklist, or sign it and do what it is for."""
+    found = _charge(pk)
+    form = forms.ChecklistForm(request.POST or None, kind=kind, initial={"initials": request.user.initials})
+    if request.method == "POST" and form.is_valid():
+        try:
+            act(
+                charge=found,
+                lines=form.answers(),
+                initials=form.cleaned_data["initials"],
+                by=request.user,
+                now=timezone.now(),
+            )
+            messages.success(request, f"Charge {found} {done_word}.")
+            return redirect("charge", found.pk)
+        except ValidationError as error:
+            form.refuse(error)
+    return render(
+        request,
+        "charges/checklist.html",
+        {"charge": found, "form": form, "kind": kind, "defer": checklists.DEFER, "state": found.state},
+    )
+
+
+@allowed(May.RUN_CHARGES)
+def start(request, pk):
+    return _signed(request, pk, "start", running.start_charge, "is started")
+
+
+@allowed(May.RUN_CHARGES)
+def finish(request, pk):
+    return _signed(request, pk, "finish", running.finish_charge, "is dry; let it cool")
+
+
+@allowed(May.RUN_CHARGES)
+def unload(request, pk):
+    found = _charge(pk)
+    lots = following.lots_of(found)
+    form = forms.UnloadForm(request.POST or None, lots=lots, initial={"initials": request.user.initials})
+    if request.method == "POST" and form.is_valid():
+        try:
+            running.unload_charge(
+                charge=found,
+                lines=form.answers(),
+                initials=form.cleaned_data["initials"],
+                counts=form.counts(),
+                by=request.user,
+                now=timezone.now(),
+            )
+            messages.success(request, f"Charge {found} is unloaded; {found.chamber} is free.")
+            return redirect("charge", found.pk)
+        except ValidationError as error:
+            form.refuse(error)
+    return render(
+        request,
+        "charges/unload.html",
+        {"charge": found, "form": form, "kind": "unload", "defer": checklists.DEFER, "state": found.state},
+    )
+
+
+@allowed(May.RECORD_READINGS)
+def reading_new(request, charge_pk):
+    found = _charge(charge_pk)
+    form = forms.ReadingForm(request.POST or None, request.FILES or None, charge=found)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            running.record_reading(
+                charge=found,
+                by=request.user,
+                now=timezone.now(),
+                taken_at=data["taken_at"],
+                entry=data["entry"],
+                values=form.values(),
+                note=data["note"],
+                photo=data["photo"],
+                wood_temp_f=data.get("wood_temp_f"),
+            )
+            messages.success(request, f"Saved: the reading of {when(data['taken_at'])}.")
+            return redirect(f"{reverse('reading_new', args=[found.pk])}?sent={data['entry']}")
+        except ValidationError as error:
+            form.refuse(error)
+    outlook = following.outlook(found, timezone.now())
+    return render(
+        request,
+        "charges/reading.html",
+        {
+            "charge": found,
+            "form": form,
+            "step": following.current_step(found),
+            "next_words": charge_words.next_words(outlook.change),
+            "latest": following.latest_reading(found),
+            "open": found.state in ("running", "dry"),
+        },
+    )
+
+
+@allowed(May.RECORD_READINGS)
+def reading(request, pk):
+    found = get_object_or_404(Reading.objects.select_related("charge__chamber", "by", "logged"), pk=pk)
+    known = following.probes(found.charge)
+    form = forms.CorrectionForm(request.POST or None, reading=found, probes=known)
+    if request.method == "POST" and form.is_valid():
+        data = form.cleaned_data
+        try:
+            running.correct_by_hand(
+                reading=found,
+                channel=data["channel"],
+                value=data["value"],
+                why=data["why"],
+                by=request.user,
+                now=timezone.now(),
+            )
+            messages.success(request, "The corrected figure is kept beside the raw one.")
+            return redirect("reading", found.pk)
+        except ValidationError as error:
+            form.refuse(error)
+    return render(
+        request,
+        "charges/reading_detail.html",
+        {
+            "reading": found,
+            "charge": found.charge,
+            "form": form if form.fields["channel"].choices else None,
+            "channels": [(known[n], found.channel(n)) for n in known if found.channel(n) is not None],
+            "corrections": found.corrections.select_related("by"),
+            "air": following.air_of(found, request.shop.elevation_ft),
+        },
+    )
+
+
+@allowed(May.RUN_CHARGES)
+def step(request, pk):
+    found = _charge(pk)
+    form = forms.StepForm(request.POST or None, charge=found)
+    now = timezone.now()
+    if request.method == "POST" and form.is_valid():
+        try:
+            running.change_step(charge=found, by=request.user, now=now, **form.cleaned_data)
+            messages.success(request, f"Step {form.cleaned_data['to_index'] + 1} is confirmed.")
+            return redirect("charge", found.pk)
+        except ValidationError as error:
+            form.refuse(error)
+    outlook = following.outlook(found, now)
+    governing = outlook.governing
+    return render(
+        request,
+        "charges/step.html",
+        {
+            "charge": found,
+            "form": form,
+            "next_words": charge_words.next_words(outlook.change),
+            "moisture": charge_words.moisture_of(governing) if governing else "",
+            "governing": governing,
+        },
+    )
+
+
+@require_POST
+@allowed(May.RECORD_READINGS)
+def water(request, pk):
+    found = _charge(pk)
+    try:
+        running.top_up_water(charge=found, by=request.user, now=timezone.now())
+        messages.success(request, "Wet-bulb water topped up.")
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    return redirect("charge", found.pk)
+
+
+@require_POST
+@allowed(May.RECORD_READINGS)
+def note(request, pk):
+    found = _charge(pk)
+    form = forms.NoteForm(request.POST)
+    if form.is_valid():
+        running.add_note(charge=found, text=form.cleaned_data["text"], by=request.user, now=timezone.now())
+        messages.success(request, "The note is kept.")
+    else:
+        messages.error(request, f"The note was not kept: {' '.join(form.errors['text'])}")
+    return redirect("charge", found.pk)
+
+
+@allowed(May.RECORD_READINGS)
+def probes(request, charge_pk):
+    found = _charge(charge_pk)
+    known = following.probes(found)
+    channels = []
+    for channel in CHANNELS:
+        probe = known.get(channel)
+        initial = {}
+        if probe:
+            initial = {name: getattr(probe, name) for name in ("kind", "board", "depth_in", "position")}
+            initial["charge_lot"] = probe.charge_lot_id
+        channels.append(forms.ProbeForm(request.POST or None, charge=found, channel=channel, initial=initial))
+    problems = []
+    if request.method == "POST" and all([form.is_valid() for form in channels]):
+        rows = [
+            form.cleaned_data | {"channel": form.channel} for form in channels if form.cleaned_data["kind"]
+        ]
+        try:
+            running.set_probes(charge=found, rows=rows, by=request.user)
+            messages.success(request, f"{len(rows)} channel{'s' * (len(rows) != 1)} set up.")
+            return redirect("charge", found.pk)
+        except ValidationError as error:
+            problems = error.messages
+    problems += [text for form in channels for texts in form.errors.values() for text in texts]
+    return render(
+        request, "charges/probes.html", {"charge": found, "channels": channels, "problems": problems}
+    )
+
+
+@allowed(May.RECORD_READINGS)
+def board_tests(request, charge_pk):
+    found = _charge(charge_pk)
+    form = forms.BoardTestsForm(request.POST or None, charge=found)
+    boards = forms.BoardFormSet(request.POST or None, prefix="board")
+    if request.method == "POST" and all([form.is_valid(), boards.is_valid()]):
+        shared = {name: form.cleaned_data[name] for name in ("method", "meter", "depth_in", "measured_on")}
+        rows = [
+            row.cleaned_data | shared for row in boards if (row.cleaned_data or {}).get("raw_pct") is not None
+        ]
+        try:
+            saved = running.record_board_tests(
+                charge_lot=form.cleaned_data["charge_lot"], rows=rows, by=request.user
+            )
+            messages.success(request, f"{len(saved)} board{'s' * (len(saved) != 1)} recorded.")
+            return redirect("board_tests", found.pk)
+        except ValidationError as error:
+            form.refuse(error)
+    lots = following.lots_of(found)
+    return render(
+        request,
+        "charges/board_tests.html",
+        {
+            "charge": found,
+            "form": form,
+            "boards": boards,
+            "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
+            "open": found.state in ("running", "dry", "unloaded"),
+            "state": found.state,
+        },
+    )
+
+
+urlpatterns = [
+    path("charges/<int:pk>/", charge, name="charge"),
+    path("charges/<int:pk>/chart/<str:name>.svg", chart, name="charge_chart"),
+    path("charges/<int:pk>/start/", start, name="charge_start"),
+    path("charges/<int:pk>/finish/", finish, name="charge_finish"),
+    path("charges/<int:pk>/unload/", unload, name="charge_unload"),
+    path("charges/<int:pk>/step/", step, name="charge_step"),
+    path("charges/<int:pk>/water/", water, name="charge_water"),
+    path("charges/<int:pk>/note/", note, name="charge_note"),
+    path("charges/<int:charge_pk>/readings/new/", reading_new, name="reading_new"),
+    path("charges/<int:charge_pk>/probes/", probes, name="probes"),
+    path("charges/<int:charge_pk>/boards/", board_tests, name="board_tests"),
+    path("readings/<int:pk>/", reading, name="reading"),
+    path("", include("kilnshop.web.views.logs")),
+]

@@ -1,0 +1,65 @@
+"""A charge in one sentence: where it is, what comes next, when, and what to set."""
+
+import datetime as dt
+
+from kilnshop.charges import following
+from kilnshop.charges.models import Charge
+from kilnshop.web.templatetags.shopfloor import day, mc, temp, when
+
+
+def settings_of(step: following.Step) -> str:
+    compressor = "compressor on" if step.compressor else "compressor off first"
+    return f"dry bulb {temp(step.dry_bulb_f)}, wet bulb {temp(step.wet_bulb_f)}, {compressor}"
+
+
+def moisture_of(found: following.Governing) -> str:
+    """The governing moisture as it may be said: a number only when there is one."""
+    if found.verdict == following.OVER:
+        return "above the pins' range"
+    if found.verdict == following.BELOW:
+        return "below the pins' range"
+    return mc(found.value)
+
+
+def next_words(change: following.NextChange | None) -> str:
+    """What to do next, and when it is expected; empty unless the charge is running."""
+    if change is None:
+        return ""
+    if change.step:
+        do = f"set {settings_of(change.step)}"
+        if change.step.kind != "dry":
+            do = f"start {change.step.name}: {do}"
+    else:
+        do = "finish the charge"
+    if change.due:
+        return f"Now due: {do}."
+    if change.late:
+        return f"Next: {do}, {change.trigger}. By the plan that time has passed; take a reading to see."
+    return f"Next: {do}, {change.trigger}, expected {day(change.expected_at)}."
+
+
+def opening(charge: Charge, now: dt.datetime, outlook: following.Outlook | None = None) -> str:
+    """The sentence a charge page opens with."""
+    outlook = outlook or following.outlook(charge, now)
+    state, chamber = charge.state, charge.chamber
+    if state == "planned":
+        booking = getattr(charge, "booking", None)
+        if booking is None:
+            return f"Planned in {chamber}."
+        return (
+            f"Planned in {chamber} from {day(booking.first_day)}, likely ready {day(booking.likely_last_day)}, "
+            f"at the latest {day(booking.last_day)}."
+        )
+    if state == "cancelled":
+        return f"Cancelled {when(charge.cancelled_at)}; its lots wait in the yard again."
+    if state == "unloaded":
+        return f"Unloaded from {chamber} {when(charge.unloaded_at)}, dry since {when(charge.dried_at)}."
+    if state == "dry":
+        return f"Dry since {when(charge.dried_at)} in {chamber}. Next: test boards, let it cool, and unload."
+    step = following.current_step(charge)
+    if step is None:
+        return f"Running in {chamber} since {when(charge.started_at)}, without a plan of steps."
+    count = len(following.steps(charge))
+    done = outlook.done
+    ready = f" Dry between {day(done[0])} and {day(done[2])}." if done else ""
+    return f"{chamber} is on step {step.number} of {count}, {step.name}. {next_words(outlook.change)}{ready}"

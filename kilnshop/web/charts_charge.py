@@ -1,0 +1,104 @@
+"""The two charts of a charge: moisture and air, planned against actual. One spec for browser and paper."""
+
+import datetime as dt
+
+from django.utils import timezone
+
+from kilnshop.charges.following import Figures
+from kilnshop.web import charts, units
+
+
+def _clock(at: dt.datetime) -> str:
+    """The shop's wall clock written as UTC, drawn on a UTC scale: the same in every browser's zone."""
+    return f"{timezone.localtime(at):%Y-%m-%dT%H:%M:%SZ}"
+
+
+X = {
+    "field": "at",
+    "type": "temporal",
+    "scale": {"type": "utc"},
+    "axis": {"title": None, "format": "%-d %b", "tickCount": 8, "labelOverlap": True},
+}
+WHEN = {"field": "at", "type": "temporal", "format": "%-d %b %H:%M", "formatType": "utc", "title": "When"}
+
+
+def _layer(rows: list[dict], mark: dict, y: str, title: str, series: str, tip: str) -> dict:
+    return {
+        "data": {"values": rows},
+        "mark": mark,
+        "encoding": {
+            "x": X,
+            "y": {"field": y, "type": "quantitative", "title": title, "scale": {"zero": False}},
+            "detail": {"field": series, "type": "nominal"},
+            "tooltip": [
+                WHEN,
+                {"field": series, "type": "nominal", "title": tip},
+                {"field": y, "type": "quantitative", "title": title, "format": ".1f"},
+            ],
+        },
+    }
+
+
+def moisture(figures: Figures) -> dict | None:
+    """Estimated moisture of each lot dashed, the target thin, measured probes as points; None without any."""
+    title = "Moisture (%)"
+    layers = []
+    if figures.planned_mc:
+        rows = [
+            {"at": _clock(row["at"]), "name": f"Lot {row['lot']}, estimate", "value": round(row["mc"], 2)}
+            for row in figures.planned_mc
+        ]
+        layers.append(_layer(rows, charts.ESTIMATE_LINE, "value", title, "name", "Line"))
+    if figures.measured_mc:
+        rows = [
+            {"at": _clock(row["at"]), "name": row["board"], "value": round(row["mc"], 2)}
+            for row in figures.measured_mc
+        ]
+        layers.append(_layer(rows, charts.MEASURED_LINE, "value", title, "name", "Board"))
+    if not layers:
+        return None
+    if figures.target_mc is not None:
+        layers.append(
+            {
+                "data": {"values": [{"value": figures.target_mc}]},
+                "mark": charts.TARGET_LINE,
+                "encoding": {"y": {"field": "value", "type": "quantitative", "title": title}},
+            }
+        )
+    return {"layer": layers}
+
+
+def air(figures: Figures) -> dict | None:
+    """Set points as thin steps, readings as points; dry bulb above wet bulb. None without any."""
+    its = units.unit("temp_f")
+    title = f"Air ({its.symbol})"
+
+    def rows_of(found: list[dict], word: str) -> list[dict]:
+        return [
+            {
+                "at": _clock(row["at"]),
+                "name": f"{row['bulb']}, {word}",
+                "value": round(units.shown("temp_f", row["temp_f"]), 1),
+            }
+            for row in found
+        ]
+
+    layers = []
+    if figures.planned_air:
+        layers.append(
+            _layer(
+                rows_of(figures.planned_air, "target"), charts.TARGET_STEPS, "value", title, "name", "Line"
+            )
+        )
+    if figures.measured_air:
+        layers.append(
+            _layer(
+                rows_of(figures.measured_air, "measured"),
+                charts.MEASURED_LINE,
+                "value",
+                title,
+                "name",
+                "Line",
+            )
+        )
+    return {"layer": layers} if layers else None

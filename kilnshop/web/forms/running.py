@@ -1,0 +1,356 @@
+"""Forms at the kiln door: checklists, readings, probes, board tests, recorder logs."""
+
+import uuid
+
+from django import forms
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from kilnshop.charges import checklists, following, running
+from kilnshop.charges.models import CHANNELS, Probe
+from kilnshop.imports import logs
+from kilnshop.web.charge_words import settings_of
+from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, read_number
+from kilnshop.web.templatetags.shopfloor import number
+
+
+class NumberField(forms.Field):
+    """A plain number with its unit and range in words, and the last value beside it."""
+
+    def __init__(self, *, unit: str, low: float, high: float, last=None, **kwargs):
+        self.unit, self.low, self.high, self.last = unit, low, high, last
+        kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}))
+        super().__init__(**kwargs)
+
+    @property
+    def last_words(self) -> str:
+        return "" if self.last is None else f"{number(self.last, 1)} {self.unit}"
+
+    def to_python(self, value):
+        if value is None or str(value).strip() == "":
+            return None
+        try:
+            typed = read_number(str(value))
+        except ValueError as error:
+            raise ValidationError(str(error)) from None
+        if not self.low <= typed <= self.high:
+            raise ValidationError(
+                f"{typed:g} {self.unit} is outside what is allowed: from {self.low:g} to {self.high:g} {self.unit}."
+            )
+        return typed
+
+
+class ChecklistForm(ShopForm):
+    """Every line done, or skipped with a reason; signed with initials."""
+
+    def __init__(self, *args, kind: str, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.kind = kind
+        for line in checklists.LISTS[kind]:
+            self.fields[f"done_{line.key}"] = forms.BooleanField(
+                label=line.text, help_text=line.why, required=False
+            )
+            self.fields[f"skip_{line.key}"] = forms.CharField(
+                label=f"Skipped, because (“{line.text}”)", max_length=200, required=False
+            )
+        self.fields["initials"] = forms.CharField(
+            label="Your initials",
+            max_length=4,
+            widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+        )
+
+    def lines(self):
+        for line in checklists.LISTS[self.kind]:
+            yield {"line": line, "done": self[f"done_{line.key}"], "skip": self[f"skip_{line.key}"]}
+
+    def answers(self) -> dict:
+        data = self.cleaned_data
+        return {
+            line.key: {"done": data[f"done_{line.key}"], "skipped_why": data[f"skip_{line.key}"]}
+            for line in checklists.LISTS[self.kind]
+        }
+
+
+class UnloadForm(ChecklistForm):
+    """The unloading checklist, and what came out of each lot."""
+
+    def __init__(self, *args, lots, **kwargs):
+        super().__init__(*args, kind="unload", **kwargs)
+        self.lots = lots
+        for row in lots:
+            self.fields[f"pieces_{row.pk}"] = forms.IntegerField(
+                label=f"Lot {row.lot}: pieces out",
+                min_value=0,
+                max_value=100000,
+                required=False,
+                widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
+            )
+            self.fields[f"feet_{row.pk}"] = QuantityField(
+                quantity="volume_bf",
+                decimal_places=2,
+                low=0,
+                high=1_000_000,
+                last=row.lot.volume_bf,
+                label=f"Lot {row.lot}: volume out",
+            )
+
+    def count_fields(self):
+        return [(row, self[f"pieces_{row.pk}"], self[f"feet_{row.pk}"]) for row in self.lots]
+
+    def counts(self) -> dict:
+        data = self.cleaned_data
+        return {row.pk: (data[f"pieces_{row.pk}"], data[f"feet_{row.pk}"]) for row in self.lots}
+
+
+class ReadingForm(ShopForm):
+    """One reading; the last value stands beside each field."""
+
+    taken_at = forms.DateTimeField(label="Taken at")
+    entry = forms.UUIDField(widget=forms.HiddenInput)
+
+    def __init__(self, *args, charge, **kwargs):
+        super().__init__(*args, **kwargs)
+        last = {name: value for name, (value, _) in following.last_values(charge).items()}
+        self.fields["taken_at"].initial = lambda: timezone.localtime().replace(second=0, microsecond=0)
+        self.fields["entry"].initial = uuid.uuid4
+        for name in ("dry_bulb_f", "wet_bulb_f"):
+            label, low, high, _ = running.RANGES[name]
+            self.fields[name] = QuantityField(
+                quantity="temp_f", low=low, high=high, label=label, required=False, last=last.get(name)
+            )
+        for channel, probe in following.probes(charge).items():
+            name = f"ch{channel}"
+            _, low, high, _ = running.RANGES[probe.kind]
+            shared = {
+                "low": low,
+                "high": high,
+                "label": f"{channel}: {following.channel_label(probe)}",
+                "help_text": probe.position,
+                "required": False,
+                "last": last.get(name),
+            }
+            if probe.kind == Probe.Kind.CORE:
+                self.fields[name] = QuantityField(quantity="temp_f", **shared)
+            else:
+                self.fields[name] = NumberField(unit="%", **shared)
+        self.fields["wood_temp_f"] = QuantityField(
+            quantity="temp_f",
+            low=-20,
+            high=185,
+            label="Wood temperature",
+            required=False,
+            help_text="Blank: the dry bulb is used to correct the moisture.",
+        )
+        _, low, high, _ = running.RANGES["condensate_lb"]
+        self.fields["condensate_lb"] = QuantityField(
+            quantity="weight_lb",
+            low=low,
+            high=high,
+            label="Condensate since the last reading",
+            required=False,
+            last=last.get("condensate_lb"),
+        )
+        _, low, high, unit = running.RANGES["meter_kwh"]
+        self.fields["meter_kwh"] = NumberField(
+            unit=unit,
+            low=low,
+            high=high,
+            label="Electricity meter",
+            required=False,
+            last=last.get("meter_kwh"),
+        )
+        self.fields["note"] = forms.CharField(max_length=500, required=False, label="Note")
+        self.fields["photo"] = ImageField(
+            limit_mb=settings.UPLOAD_LIMIT_MB,
+            required=False,
+            label="Photo",
+            widget=forms.FileInput(
+                attrs={"accept": "image/png,image/jpeg,image/webp", "capture": "environment"}
+            ),
+        )
+        self.sections = [
+            ("Air", ["dry_bulb_f", "wet_bulb_f"]),
+            ("Probes", [f"ch{n}" for n in CHANNELS if f"ch{n}" in self.fields] + ["wood_temp_f"]),
+            ("Water and electricity", ["condensate_lb", "meter_kwh"]),
+            ("When, and what you saw", ["taken_at", "note", "photo", "entry"]),
+        ]
+        if not any(name in self.fields for name in running.CHANNEL_NAMES):
+            del self.fields["wood_temp_f"]
+        self.fields["taken_at"].widget = forms.DateTimeInput(
+            format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"}
+        )
+
+    def values(self) -> dict:
+        wanted = (*running.CHANNEL_NAMES, "dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh")
+        return {name: self.cleaned_data[name] for name in wanted if self.cleaned_data.get(name) is not None}
+
+
+class StepForm(ShopForm):
+    to_index = forms.TypedChoiceField(label="Step now set", coerce=int)
+    why = forms.CharField(label="Why", max_length=300, help_text="Such as the reading that called for it.")
+
+    def __init__(self, *args, charge, **kwargs):
+        super().__init__(*args, **kwargs)
+        planned = following.steps(charge)
+        self.fields["to_index"].choices = [
+            (step.index, f"Step {step.number}, {step.name}: {settings_of(step)}")
+            for step in planned
+            if step.index != charge.step_index
+        ]
+        if charge.step_index + 1 < len(planned):
+            self.fields["to_index"].initial = charge.step_index + 1
+
+
+class NoteForm(ShopForm):
+    text = forms.CharField(label="Note", max_length=300)
+
+
+class CorrectionForm(ShopForm):
+    channel = forms.TypedChoiceField(label="Channel", coerce=int)
+    value = NumberField(label="Moisture is really", unit="%", low=0, high=300)
+    why = forms.CharField(
+        label="Why", max_length=200, help_text="Such as an oven-dry section of the same board."
+    )
+
+    def __init__(self, *args, reading, probes, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["channel"].choices = [
+            (channel, f"{channel}: {following.channel_label(probe)}")
+            for channel, probe in probes.items()
+            if probe.kind == Probe.Kind.MOISTURE and reading.channel(channel) is not None
+        ]
+
+
+class ProbeForm(ShopForm):
+    """One channel; empty kind means no probe."""
+
+    kind = forms.ChoiceField(
+        label="Measures", choices=[("", "No probe"), *Probe.Kind.choices], required=False
+    )
+    charge_lot = forms.ModelChoiceField(queryset=None, label="Lot", required=False)
+    board = forms.CharField(label="Board", max_length=40, required=False)
+    depth_in = QuantityField(quantity="length_in", low=0, high=8, label="Depth", required=False)
+    position = forms.CharField(label="Where in the stack", max_length=60, required=False)
+
+    def __init__(self, *args, charge, channel, **kwargs):
+        super().__init__(*args, prefix=f"ch{channel}", **kwargs)
+        self.channel = channel
+        rows = charge.charge_lots.select_related("lot__order")
+        self.fields["charge_lot"].queryset = rows
+        self.fields["charge_lot"].label_from_instance = lambda row: f"{row.lot}"
+        self.fields["charge_lot"].empty_label = None if len(rows) == 1 else "Choose a lot"
+
+    def clean(self):
+        data = super().clean()
+        if data.get("kind") and not data.get("charge_lot"):
+            self.add_error("charge_lot", f"Channel {self.channel}: choose the lot its board belongs to.")
+        return data
+
+
+class BoardTestsForm(ShopForm):
+    """What all the boards of one sitting share."""
+
+    charge_lot = forms.ModelChoiceField(queryset=None, label="Lot", empty_label=None)
+    method = forms.ChoiceField(label="Method", choices=list(running.METHODS.items()))
+    meter = forms.CharField(label="Meter or scale", max_length=60, required=False)
+    depth_in = QuantityField(
+        quantity="length_in",
+        low=0,
+        high=8,
+        label="Pin depth",
+        required=False,
+        help_text="A quarter of the thickness reads the board's average, half reads its core.",
+    )
+    measured_on = forms.DateField(label="Measured on")
+
+    def __init__(self, *args, charge, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["charge_lot"].queryset = charge.charge_lots.select_related("lot__order")
+        self.fields["charge_lot"].label_from_instance = lambda row: f"{row.lot}"
+        self.fields["measured_on"].initial = timezone.localdate
+
+
+class BoardForm(ShopForm):
+    board = forms.CharField(label="Board", max_length=40, required=False)
+    raw_pct = NumberField(label="Read", unit="%", low=0, high=100, required=False)
+    wood_temp_f = QuantityField(
+        quantity="temp_f", low=-20, high=185, label="Wood temperature", required=False
+    )
+
+    def clean(self):
+        data = super().clean()
+        if data.get("board") and data.get("raw_pct") is None and "raw_pct" not in self.errors:
+            self.add_error("raw_pct", f"Board {data['board']} has no figure.")
+        if data.get("raw_pct") is not None and not data.get("board"):
+            self.add_error("board", "Say which board this is.")
+        return data
+
+
+BoardFormSet = forms.formset_factory(BoardForm, extra=6, max_num=200, absolute_max=200)
+
+
+class LogFileForm(ShopForm):
+    file = forms.FileField(
+        label="The recorder's file",
+        help_text="CSV or text, as the recorder writes it: any columns, comma, semicolon or tab.",
+    )
+
+    def clean_file(self):
+        file = self.cleaned_data["file"]
+        if file.size > settings.UPLOAD_LIMIT_MB * 1024 * 1024:
+            raise ValidationError(
+                f"“{file.name}” is {file.size / 1048576:.0f} MB; files up to {settings.UPLOAD_LIMIT_MB} MB are taken."
+            )
+        return file
+
+
+class LogMappingForm(ShopForm):
+    """Which column is what: asked once for a chamber, then remembered."""
+
+    unit = forms.ChoiceField(label="Temperatures are in", choices=[("", "Choose"), ("F", "°F"), ("C", "°C")])
+    order = forms.ChoiceField(label="Dates are written", choices=[("", "Choose"), *logs.ORDERS.items()])
+    clocks = forms.ChoiceField(label="The recorder's clock", choices=list(logs.CLOCKS.items()))
+    decimal = forms.ChoiceField(
+        label="Decimals", choices=[(".", "Point, such as 110.5"), (",", "Comma, such as 110,5")]
+    )
+
+    def __init__(self, *args, header, probes, remembered=None, **kwargs):
+        initial = {}
+        if remembered:
+            initial = {
+                key: remembered.get(key) for key in ("unit", "order", "clocks", "decimal", "time", "clock")
+            }
+            initial |= {f"col_{key}": name for key, name in remembered.get("columns", {}).items()}
+        super().__init__(*args, initial=initial, **kwargs)
+        names = [(name, name) for name in header]
+        self.fields["time"] = forms.ChoiceField(
+            label="Date and time, or date", choices=[("", "Choose"), *names]
+        )
+        self.fields["clock"] = forms.ChoiceField(
+            label="Time of day, when in its own column",
+            choices=[("", "In the same column"), *names],
+            required=False,
+        )
+        wanted = {
+            **{key: word.capitalize() for key, word in logs.TEMPERATURES.items()},
+            **{f"ch{n}": f"Channel {n}: {following.channel_label(probe)}" for n, probe in probes.items()},
+            "condensate_lb": "Condensate (lb)",
+            "meter_kwh": "Electricity meter (kWh)",
+        }
+        self.columns = list(wanted)
+        for key, label in wanted.items():
+            self.fields[f"col_{key}"] = forms.ChoiceField(
+                label=label, choices=[("", "Not in the file"), *names], required=False
+            )
+        self.sections = [
+            ("The time", ["time", "clock", "order", "clocks"]),
+            ("The values", ["unit", "decimal", *(f"col_{key}" for key in wanted)]),
+        ]
+
+    def mapping(self) -> dict:
+        data = self.cleaned_data
+        return {
+            **{key: data[key] for key in ("time", "clock", "unit", "order", "clocks", "decimal")},
+            "columns": {key: data[f"col_{key}"] for key in self.columns if data[f"col_{key}"]},
+        }
