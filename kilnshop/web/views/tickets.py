@@ -6,6 +6,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_GET
+from django_tables2 import RequestConfig
 
 from kilnshop.documents import render as papers
 from kilnshop.orders.models import Order
@@ -28,8 +29,7 @@ def tickets(request):
         show = ""
     words = request.GET.get("words", "").strip()[:80]
     rows = queries.tickets(show, words)
-    table = TicketTable(rows, request=request)
-    table.paginate(page=request.GET.get("page", 1), per_page=50, silent=True)
+    table = RequestConfig(request, paginate={"per_page": 50}).configure(TicketTable(rows))
     context = {
         "table": table,
         "any": Ticket.objects.exists(),
