@@ -345,9 +345,7 @@ def figures(charge: Charge, start: dt.datetime) -> Figures:
 
 
 def lots_of(charge: Charge) -> list[ChargeLot]:
-    rows = charge.charge_lots.select_related("lot__order__customer").prefetch_related(
-        "board_tests", "lot__tally"
-    )
+    rows = charge.charge_lots.select_related("lot__order__customer").prefetch_related("board_tests")
     return list(rows)
 
 
