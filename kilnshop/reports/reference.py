@@ -19,7 +19,7 @@ def species_rows() -> list[dict]:
         {
             "key": wood.key,
             "own": None,
-            "common_name": wood.common_name,
+            "common_name": wood.common_name[0].upper() + wood.common_name[1:],
             "group": wood.group,
             "specific_gravity_green": wood.specific_gravity_green,
             "green_mc_pct": wood.green_mc_pct,
@@ -35,7 +35,7 @@ def species_rows() -> list[dict]:
         {
             "key": row.key,
             "own": row,
-            "common_name": row.common_name,
+            "common_name": row.common_name[0].upper() + row.common_name[1:],
             "group": row.group,
             "specific_gravity_green": row.specific_gravity_green,
             "green_mc_pct": row.green_mc_pct,
@@ -221,7 +221,7 @@ def meter_rows() -> dict:
     rows = [
         {
             "name": names.get(key, key.replace("_", " ")),
-            "values": [meters.species_corrected_pct(reading, key) for reading in METER_READINGS],
+            "values": [(reading, meters.species_corrected_pct(reading, key)) for reading in METER_READINGS],
         }
         for key in meters.corrected_species()
         if key != meters.SCALE_KEY

@@ -57,4 +57,6 @@ class WebConfig(AppConfig):
         from auditlog.registry import auditlog
 
         for name, left_out in TRAIL.items():
-            auditlog.register(apps.get_model(name), exclude_fields=left_out)
+            model = apps.get_model(name)
+            kept = [field.name for field in model._meta.concrete_fields if field.name not in left_out]
+            auditlog.register(model, include_fields=kept)

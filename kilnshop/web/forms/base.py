@@ -199,6 +199,17 @@ class Grouped:
             self.add_error(None, error)
 
 
+class Rows(forms.BaseInlineFormSet):
+    """Rows of a form, each of which can be removed."""
+
+    deletion_widget = forms.CheckboxInput
+
+    def add_fields(self, form, index):
+        super().add_fields(form, index)
+        if "DELETE" in form.fields:
+            form.fields["DELETE"].label = "Remove"
+
+
 class ShopForm(Grouped, forms.Form):
     pass
 

@@ -25,7 +25,7 @@ from kilnshop.shop.models import (
     Tariff,
 )
 from kilnshop.web import units
-from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, ShopModelForm, read_number
+from kilnshop.web.forms.base import ImageField, QuantityField, Rows, ShopForm, ShopModelForm, read_number
 
 MONTHS = 12
 CERTIFICATE_MB = 5
@@ -101,6 +101,8 @@ class ProfileForm(ShopModelForm):
         model = Shop
         exclude = ["outside_temp_f"]
         labels = {
+            "name": "Name of the shop",
+            "tax_rate_pct": "Tax rate",
             "elevation_ft": "Height above the sea",
             "outside_rh_pct": "Mean outside humidity",
             "reading_every_hours": "A reading is due every",
@@ -226,7 +228,9 @@ class AddressForm(ShopModelForm):
 
 
 def _rows(parent, model, form, *, extra):
-    return inlineformset_factory(parent, model, form=form, extra=extra, can_delete=True, max_num=40)
+    return inlineformset_factory(
+        parent, model, form=form, formset=Rows, extra=extra, can_delete=True, max_num=40
+    )
 
 
 ContactRows = _rows(Customer, Contact, ContactForm, extra=1)
@@ -403,7 +407,13 @@ class OwnSpeciesForm(ShopModelForm):
     class Meta:
         model = OwnSpecies
         exclude = ["key"]
-        labels = {"specific_gravity_green": "Specific gravity (oven-dry weight, green volume)"}
+        labels = {
+            "green_mc_pct": "Green MC",
+            "shrinkage_tangential_pct": "Shrinkage tangential",
+            "shrinkage_radial_pct": "Shrinkage radial",
+            "shrinkage_volumetric_pct": "Shrinkage volumetric",
+            "specific_gravity_green": "Specific gravity (oven-dry weight, green volume)",
+        }
         help_texts = {"source": "Where the figures come from."}
 
 

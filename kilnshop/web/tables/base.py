@@ -31,6 +31,10 @@ class StateColumn(tables.TemplateColumn):
 class ShopTable(tables.Table):
     """Linkify the first column and the whole row opens it."""
 
+    def __init__(self, *args, **kwargs):
+        kwargs.setdefault("default", "–")
+        super().__init__(*args, **kwargs)
+
     class Meta:
         template_name = "pieces/table.html"
         attrs = {"class": "data"}

@@ -112,6 +112,12 @@ def when(value) -> str:
     return f"{day(local.date())} {local:%H:%M}"
 
 
+@register.filter
+def moment(value) -> str:
+    """A date as a day, a time as day and clock."""
+    return when(value) if isinstance(value, dt.datetime) else day(value)
+
+
 def ends(value) -> tuple[float, float]:
     """Low and high of a Range, a dict of one, or a pair."""
     if isinstance(value, dict):

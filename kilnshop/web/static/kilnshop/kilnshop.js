@@ -40,6 +40,10 @@
   const ready = (root) => {
     focusErrors(root);
     drawCharts(root);
+    root.querySelectorAll(".tabs [aria-current]").forEach((tab) => {
+      const bar = tab.parentElement;
+      bar.scrollLeft = tab.offsetLeft - bar.offsetLeft - (bar.clientWidth - tab.clientWidth) / 2;
+    });
   };
   document.addEventListener("DOMContentLoaded", () => ready(document));
   document.addEventListener("htmx:afterSwap", (event) => ready(event.target));
