@@ -44,8 +44,21 @@ class Plan:
     estimate: Estimate
     findings: tuple[Finding, ...]
     shares: tuple[LotShare, ...]
-    refusals: tuple[str, ...]
-    costs: tuple[str, ...]
+    too_much: str  # why the load does not fit; empty when it does
+    other_costs: tuple[str, ...]
+
+    @property
+    def refusals(self) -> tuple[str, ...]:
+        """What no note can accept."""
+        return (*self._said(sharing.REFUSED), *([self.too_much] if self.too_much else []))
+
+    @property
+    def costs(self) -> tuple[str, ...]:
+        """What a person must accept in a note."""
+        return (*self._said(sharing.COST), *self.other_costs)
+
+    def _said(self, verdict: str) -> list[str]:
+        return [f"{f.text} {f.why}" for f in self.findings if f.verdict == verdict]
 
     @property
     def verdict(self) -> str:
@@ -91,16 +104,11 @@ def plan(
         )
         for lot, result in zip(lots, estimate.lots, strict=True)
     )
-    refusals = [f"{f.text} {f.why}" for f in findings if f.verdict == sharing.REFUSED]
-    costs = [f"{f.text} {f.why}" for f in findings if f.verdict == sharing.COST]
+    too_much = ""
     if estimate.fill > OVER_FULL:
-        refusals.append(
-            f"The lots fill {estimate.fill * 100:.0f} % of {chamber}. Leave a lot out or take a larger chamber."
-        )
-    costs += [warning.text for warning in estimate.warnings if warning.severity == "stop"]
-    return Plan(
-        chamber, tuple(lots), days, estimate, findings, shares, tuple(refusals), (*costs, *held_up(shares))
-    )
+        too_much = f"The lots fill {estimate.fill * 100:.0f} % of {chamber}. Leave a lot out or take a larger chamber."
+    stops = [warning.text for warning in estimate.warnings if warning.severity == "stop"]
+    return Plan(chamber, tuple(lots), days, estimate, findings, shares, too_much, (*stops, *held_up(shares)))
 
 
 def name_of(lots: Sequence[Lot]) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from django.db.models import Count, Prefetch, Q, QuerySet, Sum
 
-from kilnshop.charges.calendar import DAY, Days, Row, day_text, first_free, gaps, span_text
+from kilnshop.charges.calendar import DAY, FAR_DAYS, Days, Gap, Row, day_text, first_free, gaps, span_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot
 from kilnshop.orders.models import Order, Promise
 from kilnshop.orders.queries import waiting_lots
@@ -189,13 +189,14 @@ def waiting_sums() -> dict[str, object]:
     )
 
 
-def next_free(today: dt.date) -> list[tuple[Chamber, dt.date | None]]:
-    """Each chamber in use with its first free day, the soonest first."""
+def next_free(today: dt.date) -> tuple[Chamber, Gap] | None:
+    """The chamber that is free soonest, and the days it is free."""
     taken: dict[int, list[Booking]] = {}
     for booking in Booking.objects.filter(last_day__gte=today):
         taken.setdefault(booking.chamber_id, []).append(booking)
     found = [
-        (chamber, first_free(taken.get(chamber.pk, []), today, 1))
+        (chamber, free[0])
         for chamber in Chamber.objects.filter(active=True)
+        if (free := gaps(taken.get(chamber.pk, []), today, today + FAR_DAYS * DAY))
     ]
-    return sorted(found, key=lambda pair: pair[1] or dt.date.max)
+    return min(found, key=lambda pair: (pair[1].first_day, -pair[1].length), default=None)

@@ -1,7 +1,7 @@
 """The chamber calendar as a drawing: where each bar, gap and line stands. Colours are attributes, not styles."""
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from kilnshop.charges.calendar import DAY, Row, state_of
@@ -169,7 +169,7 @@ def draw(rows: Sequence[Row], first_day: dt.date, days: int, today: dt.date) -> 
             x, end = x_of(gap.first_day), x_of(gap.last_day + DAY)
             open_end = "+" if gap.last_day == last_day else ""
             length = f"{gap.length}{open_end} day{'' if gap.length == 1 else 's'} free"
-            short = f"{gap.length}{open_end}"
+            short = f"{gap.length}{open_end} d"
             room = end - x - 6
             label = length if len(length) * LETTER <= room else short if len(short) * LETTER <= room else ""
             marks.append(
@@ -214,9 +214,10 @@ class Entry:
     last_day: dt.date
     likely_last_day: dt.date | None
     length: int
+    slipped_days: int = 0
 
 
-def entries(row: Row) -> list[Entry]:
+def entries(row: Row, slipped: Mapping[int, int]) -> list[Entry]:
     """Bookings and gaps of a chamber in the order of their days, for reading and for phones."""
     booked = [
         Entry(
@@ -228,6 +229,7 @@ def entries(row: Row) -> list[Entry]:
             booking.last_day,
             booking.likely_last_day if booking.charge_id else None,
             (booking.last_day - booking.first_day).days + 1,
+            slipped.get(booking.charge_id, 0),
         )
         for booking in row.bookings
     ]

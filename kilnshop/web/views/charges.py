@@ -99,6 +99,7 @@ def _worked_out(form: PlanForm, shop) -> dict:
         "taken": queries.room_problem(plan.chamber, plan.days, planning.name_of(plan.lots)),
         "promises": _promises(plan, shop),
         "facts": _facts(plan),
+        "air": next((row for row in plan.estimate.workings if row.key == "air"), None),
         "names": species_names({lot.species_key for lot in plan.lots}),
     }
 
@@ -154,8 +155,9 @@ def charge_plan(request):
 @allowed(May.RUN_CHARGES)
 @require_POST
 def charge_plan_result(request):
-    """The live part of the plan page."""
-    return render(request, "charges/plan_result.html", _worked_out(PlanForm(request.POST), request.shop))
+    """The live parts of the plan page: the verdict, and the evidence for its own place further down."""
+    worked = _worked_out(PlanForm(request.POST), request.shop)
+    return render(request, "charges/plan_live.html", worked)
 
 
 @allowed(May.RUN_CHARGES)
@@ -199,12 +201,13 @@ def calendar(request):
         start = today
     first = start - start.weekday() * DAY
     rows = queries.calendar_rows(first, weeks * 7, today)
+    slipped = queries.slipped(booking.charge for row in rows for booking in row.bookings if booking.charge_id)
     return render(
         request,
         "charges/calendar.html",
         {
             "drawing": timeline.draw(rows, first, weeks * 7, today),
-            "rows": [{"chamber": row.chamber, "entries": timeline.entries(row)} for row in rows],
+            "rows": [{"chamber": row.chamber, "entries": timeline.entries(row, slipped)} for row in rows],
             "today": today,
             "first": first,
             "last": first + (weeks * 7 - 1) * DAY,
