@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kilnshop.science import psychro
-from kilnshop.science.chamber import ChamberInput, Machine, Run
+from kilnshop.science.chamber import ChamberInput, Machine
+from kilnshop.science.course import Run
 from kilnshop.science.drying import FSP, Array, B
 from kilnshop.science.emc import emc_pct, rh_for_emc
 from kilnshop.science.schedules import Schedule, Step

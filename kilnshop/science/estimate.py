@@ -11,7 +11,8 @@ import numpy as np
 
 from kilnshop.science import cautions, psychro, workings
 from kilnshop.science.cautions import Warning
-from kilnshop.science.chamber import ChamberInput, Load, Machine, Outside, Run, Stage, run
+from kilnshop.science.chamber import ChamberInput, Machine, Outside
+from kilnshop.science.course import Load, Run, Stage, run
 from kilnshop.science.drying import (
     FREE_SLOPE,
     MAX_START_MC_PCT,
@@ -89,6 +90,12 @@ class LotInput:
         """Thickness of the wide board that dries in the same time [in]."""
         timber = self.width_in if self.thickness_in >= 2.5 else None
         return effective_thickness_in(self.thickness_in, timber)
+
+    @property
+    def probe_m(self) -> float:
+        """Depth of a shallow probe, 1 in or a quarter of the thickness, in the board of the same time [m]."""
+        depth = min(1.0, self.thickness_in / 4) * 0.0254
+        return depth * self.drying_thickness_in / self.thickness_in
 
     @property
     def speed(self) -> float:
@@ -391,6 +398,7 @@ def _load(lots: Sequence[LotInput], goals: Array) -> Load:
         target=goals,
         free_slope=np.array([1.0 if lot.species.permeable_sapwood else FREE_SLOPE for lot in lots]),
         spread=np.maximum(0.06 * start, 0.01),
+        probe_m=np.array([lot.probe_m for lot in lots]),
         tolerance=np.array([lot.tolerance_pct for lot in lots]) / 100,
     )
 

@@ -7,16 +7,8 @@ import psychrolib
 import pytest
 
 from kilnshop.science import psychro
-from kilnshop.science.chamber import (
-    REMOVAL,
-    ChamberInput,
-    Load,
-    Machine,
-    Outside,
-    Stage,
-    relative_removal,
-    run,
-)
+from kilnshop.science.chamber import REMOVAL, ChamberInput, Machine, Outside, relative_removal
+from kilnshop.science.course import Load, Stage, run
 from kilnshop.science.drying import FREE_SLOPE
 from kilnshop.science.emc import emc_fraction
 from kilnshop.science.heating import heat_capacity_per_dry_kg
@@ -63,6 +55,7 @@ def load(*lots, members=1):
         target=target,
         free_slope=np.full(len(lots), FREE_SLOPE),
         spread=np.full(len(lots), 0.02),
+        probe_m=thick * 0.0254 / 4,
         tolerance=np.full(len(lots), 0.01),
     )
 
@@ -191,7 +184,9 @@ def test_overloaded_machine_settles_at_the_air_it_can_hold():
     """Worked apart: 2000 bf of green yellow-poplar (G 0.40, 84 % MC) at 110 °F, a 1.5 kW unit derated to 0.7: set
     70 % RH, settles near 86 % with about 4.65 kg/h and 5.9 % a day, from boards dried so far at the set air. Boards
     that were in the damp air all along have a wetter shell, so they settle a little damper."""
-    chamber = replace(CHAMBER, vents=False, wall_r=2.0, heater_kw=30.0)  # cold walls: heat is never in the way
+    chamber = replace(
+        CHAMBER, vents=False, wall_r=2.0, heater_kw=30.0
+    )  # cold walls: heat is never in the way
     ladder = ((3.0, 110, psychro.wet_bulb_f(110, 70.0)),)
     h = run(load((1.125, 0.95, 1.75, 2000, 0.40, 0.75)), Machine(chamber, OUTSIDE), stages(ladder))
     row = int(np.argmin(np.abs(h.average[:, 0, 0] - 0.84)))

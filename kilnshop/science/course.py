@@ -1,0 +1,351 @@
+"""The course of a charge through its schedule: wood, air, machine and heat together, hour by hour.
+
+Several runs of one charge (members) go through the schedule side by side, each on its own clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from kilnshop.science import psychro
+from kilnshop.science.chamber import COIL_BELOW_AIR_K, Balance, Machine
+from kilnshop.science.drying import Advance, Array, Boards, DryingFailed
+from kilnshop.science.emc import emc_fraction
+from kilnshop.science.heating import heat_capacity_per_dry_kg
+
+MAX_HOURS = 24.0 * 500
+STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
+SLOW_PIECES = 1.15  # the slow boards of a lot dry this much slower than its average
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One step of the plan as the run sees it. kind as in a schedule."""
+
+    kind: str
+    from_mc: float  # fraction
+    temp_c: float
+    rh: float  # set; not used by heat and pitch stages, whose humidity floats
+    hours: float | None = None
+
+
+@dataclass(frozen=True)
+class Load:
+    """The boards of a charge, by member and lot, for `run`. Arrays are members x lots unless said otherwise."""
+
+    thickness_m: Array
+    start: Array
+    speed: Array
+    dry_kg: Array  # by lot
+    target: Array  # by lot; where drying stops
+    free_slope: Array  # by lot
+    spread: Array  # by lot: how much wetter the slow pieces start
+    probe_m: Array  # by lot: depth of a shallow probe [m]
+    tolerance: Array  # by lot: equalizing ends when slow pieces are this close to target
+
+
+@dataclass(frozen=True)
+class Run:
+    """The history of every member: arrays of steps x members (x lots), each step ending at `hours`.
+
+    A member that has finished keeps its last hour; its later entries have step `taken` 0.
+    """
+
+    hours: Array
+    taken: Array  # length of the step [h]
+    stage: Array
+    temp_c: Array
+    rh: Array
+    emc: Array
+    evaporated_kg: Array
+    condensed_kg: Array
+    vented_kg: Array
+    vent_air_kg: Array
+    misted_kg: Array
+    duty: Array
+    compressor_kw: Array
+    heater_kw: Array
+    overloaded: Array
+    stored_kj: Array
+    lost_kj: Array
+    gained_kj: Array
+    average: Array
+    core: Array
+    shell: Array
+    shallow: Array  # at the depth of a shallow probe
+    slow: Array
+    reached_h: Array  # members x lots; nan when a lot never reached its target
+    stalled: Array  # members
+
+
+def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float = 1.0) -> Run:
+    """Take a charge through the stages.
+
+    Drying stages change when the wettest lot's average falls to the next stage's moisture, and end when every
+    lot has reached its target; equalizing ends when the slow pieces of every lot are within tolerance; timed
+    stages end by the clock, which heat and pitch stages start at temperature.
+    """
+    members, lots = load.start.shape
+    chamber = machine.chamber
+    pieces = 2 if any(s.kind == "equalize" and s.hours is None for s in stages) else 1
+    shape = (members, lots, pieces)  # average pieces; slow pieces where equalizing waits for them
+    slow = np.array([0.0, 1.0])[:pieces]
+    boards = Boards(
+        np.broadcast_to(load.thickness_m[..., None], shape).ravel(),
+        (load.start[..., None] + load.spread[:, None] * slow).ravel(),
+        (load.speed[..., None] / (1 + (SLOW_PIECES - 1) * slow)).ravel(),
+        np.broadcast_to(load.free_slope[:, None], shape).ravel(),
+        velocity,
+    )
+    share = boards.width / boards.half[:, None]
+    dry_kg, dry_total = load.dry_kg, float(load.dry_kg.sum())
+
+    kinds = [s.kind for s in stages]
+    set_c = np.array([s.temp_c for s in stages])
+    set_rh = np.array([s.rh for s in stages])
+    floats = np.array([s.kind in ("heat", "pitch") for s in stages])
+    limit_h = np.array([np.inf if s.hours is None else s.hours for s in stages])
+    dries = np.array([s.kind == "dry" for s in stages])
+    equalizes = np.array([s.kind == "equalize" and s.hours is None for s in stages])
+    last_dry = max(i for i, kind in enumerate(kinds) if kind == "dry")
+    threshold = np.array(
+        [
+            stages[i + 1].from_mc if i < last_dry and stages[i + 1].hours is None else -1.0
+            for i in range(len(stages))
+        ]
+    )
+
+    def means(moisture: Array) -> Array:
+        return np.asarray((moisture * share).sum(axis=1).reshape(shape))
+
+    average = means(boards.moisture)
+    half = boards.half.reshape(shape)[0, :, 0]
+    shallow_at = (half - load.probe_m)[:, None]
+    shallow_cell = np.abs(boards.centre.reshape((*shape, -1))[0, :, 0] - shallow_at).argmin(axis=1)
+    stage = np.zeros(members, dtype=int)
+    clock, elapsed = np.zeros(members), np.zeros(members)
+    temp = np.full(members, machine.out_c)
+    rh = np.full(members, set_rh[0])
+    evap = np.zeros(members)
+    dt = np.full(members, 2.0)
+    rate = np.zeros(members)  # of the air temperature [K/h]
+    drift = np.ones(members)  # of the air temperature over the last step [K]
+    known_slope = np.full(members, -10.0)  # of excess water against humidity [kg/h]
+    speed_of_loss = np.zeros(members)  # of the governing gap, fraction per hour
+    done = np.zeros(members, dtype=bool)
+    stalled = np.zeros(members, dtype=bool)
+    reached = np.where(average[..., 0] <= load.target, 0.0, np.nan)
+    log: dict[str, list[Any]] = {name: [] for name in Run.__dataclass_fields__}
+
+    def gap(mean: Array, at: Array) -> Array:
+        """Moisture still to lose before the stage changes, by member."""
+        wettest = mean[..., 0].max(axis=1)
+        togo = (mean[..., 0] - load.target).max(axis=1)
+        finish = (mean[..., -1] - load.target - load.tolerance).max(axis=1)
+        drying = np.where((at < last_dry) & (threshold[at] >= 0), wettest - threshold[at], togo)
+        drying = np.where(
+            at < last_dry, np.maximum(np.minimum(drying, togo), 0) + np.minimum(drying, 0), drying
+        )
+        return np.asarray(np.where(equalizes[at], finish, np.where(dries[at], drying, np.inf)))
+
+    def move_on() -> None:
+        """Change stage wherever a stage is over, until none is."""
+        nonlocal done
+        for _ in range(len(stages) + 1):
+            finished = (average[..., 0] <= load.target + 1e-9).all(axis=1)
+            timed = np.isfinite(limit_h[stage])
+            over = np.where(timed, clock >= limit_h[stage] - 1e-9, gap(average, stage) <= 2e-5)
+            jump = dries[stage] & finished
+            change = (over | jump) & ~done
+            if not change.any():
+                return
+            stage[change] = np.where(jump, last_dry, stage)[change] + 1
+            clock[change] = 0.0
+            dt[change] = np.minimum(dt, 3.0)[change]
+            speed_of_loss[change] = 0.0
+            done = done | (stage >= len(stages))
+            stage[done] = len(stages) - 1
+
+    move_on()
+    for _ in range(20000):
+        if done.all():
+            break
+        # how long a step
+        togo = gap(average, stage)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            until = np.where(speed_of_loss > 0, (togo + 3e-4) / speed_of_loss, np.inf)
+        step_h = np.minimum(np.minimum(dt, until), np.maximum(limit_h[stage] - clock, 1e-3))
+        goal_c = set_c[stage]
+        heating = goal_c - temp > 0.05
+        step_h = np.maximum(
+            np.where(
+                np.abs(goal_c - temp) > 0.05, np.minimum(step_h, np.where(drift > 0.5, 3.0, 12.0)), step_h
+            ),
+            1e-3,
+        )
+        # air, heat and wood together
+        afloat = floats[stage]
+        target_rh = np.where(afloat, -1.0, set_rh[stage])
+        running = ~afloat & (goal_c <= machine.lockout_c + 1e-9) & (temp <= machine.lockout_c + 1e-9)
+        capacity = _heat_capacity(machine, temp, average[..., 0], dry_kg)
+        low, high = np.full(members, 0.02), np.full(members, 1.0)
+        guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
+        halfway = temp + 0.5 * rate * step_h  # as the last step drifted
+        halfway = np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c))
+        air_c = np.where(heating | (temp > goal_c + 0.05), halfway, goal_c)
+        seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
+        before_rh = before_excess = np.full(members, np.nan)
+        near: Advance | None = None
+        trial: Advance | None = None
+        for attempt in range(30):
+            emc = emc_fraction(air_c, guess)
+            try:
+                trial = boards.advance(
+                    np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
+                )
+            except DryingFailed:
+                if step_h.min() < 0.01:
+                    raise
+                trial = None
+                break
+            near = trial
+            left = trial.left.reshape(shape)[..., 0] * dry_kg
+            evap = left.sum(axis=1) / step_h
+            at_set = np.abs(guess - target_rh) < 1e-9
+            b = machine.balance(
+                air_c,
+                guess,
+                evap,
+                average[..., 0] @ dry_kg / dry_total,
+                running=running,
+                below_set=guess < target_rh,
+                above_set=guess > target_rh,
+                venting=~running & ~afloat & (guess >= target_rh),
+                warming_kw=capacity * (goal_c - temp) / (step_h * 3600),
+                too_warm_k=temp - goal_c,
+            )
+            excess = b.excess
+            if chamber.has_humidifier:
+                excess = np.where(at_set, np.maximum(excess, 0.0), excess)
+            settled = np.abs(excess) <= 5e-3 * np.maximum(np.abs(evap), 0.05)
+            if attempt == 29 or (done | settled).all():
+                break
+            low = np.where(excess > 0, np.maximum(low, guess), low)
+            high = np.where(excess < 0, np.minimum(high, guess), high)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                slope = (excess - before_excess) / (guess - before_rh)
+            slope = np.where(np.isfinite(slope) & (slope < 0), slope, known_slope)
+            known_slope = slope
+            proposed = guess - excess / slope
+            inside = (proposed > low) & (proposed < high) & (attempt < 10)
+            proposed = np.where(inside, proposed, (low + high) / 2)
+            crosses = (
+                (target_rh > low) & (target_rh < high) & ((proposed - target_rh) * (guess - target_rh) < 0)
+            )
+            proposed = np.where(crosses, target_rh, proposed)
+            before_rh, before_excess = guess, excess
+            guess = np.where(settled, guess, proposed)
+        if trial is None:  # the step was too long for thin or fast boards
+            dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
+            continue
+        # too far past a change of step? then take it again, shorter
+        mean = means(trial.moisture)
+        after = gap(mean, stage)
+        overshot = ~done & (after < -1e-3) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
+        most_change = np.abs(mean - average).max(axis=(1, 2))
+        overshot |= ~done & (most_change > 0.12) & (step_h > 0.5)
+        loss = np.where(np.isfinite(togo), togo - np.where(np.isfinite(after), after, 0.0), np.inf)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            shorter = np.where(most_change > 0.12, 0.06 / most_change, togo / loss * 0.98)
+            dt = np.where(overshot, np.maximum(step_h * shorter, 0.05), dt)
+        rh = np.where(done, rh, guess)
+        taken = ~done & ~overshot
+        if not taken.any():
+            speed_of_loss[overshot] = 0.0
+            continue
+        speed_of_loss = np.where(
+            overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss)
+        )
+        boards.keep(trial, np.repeat(taken, lots * pieces))
+        hours = np.where(taken, step_h, 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = (average[..., 0] - load.target) / (average[..., 0] - mean[..., 0])
+        newly = taken[:, None] & np.isnan(reached) & (mean[..., 0] <= load.target + 3e-5)
+        reached = np.where(newly, elapsed[:, None] + np.clip(part, 0, 1) * step_h[:, None], reached)
+        # what nothing took out leaves by the cracks: below the solver's tolerance, booked so that water closes
+        misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
+        vented = evap - b.condensed + misted
+        dh = (
+            psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure))
+            - machine.out_h
+        )
+        kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
+        warmed = (kj[0] - kj[1]) * hours
+        drift = np.abs(warmed / capacity)
+        rate = np.where(taken, warmed / capacity / step_h, rate)
+        temp = np.where(taken, temp + warmed / capacity, temp)
+        average = np.where(taken[:, None, None], mean, average)
+        elapsed, clock = elapsed + hours, clock + np.where(afloat & (goal_c - air_c > 1.0), 0.0, hours)
+        moisture = boards.moisture.reshape((*shape, -1))
+        for name, value in (
+            ("hours", elapsed),
+            ("taken", hours),
+            ("stage", stage.copy()),
+            ("temp_c", air_c),
+            ("rh", guess),
+            ("emc", emc),
+            ("evaporated_kg", evap * hours),
+            ("condensed_kg", b.condensed * hours),
+            ("vented_kg", vented * hours),
+            ("vent_air_kg", b.vent * hours),
+            ("misted_kg", misted * hours),
+            ("duty", b.duty),
+            ("compressor_kw", b.compressor_kw),
+            ("heater_kw", b.heater_kw),
+            ("overloaded", running & (guess > target_rh + 1e-6)),
+            ("stored_kj", warmed),
+            ("lost_kj", kj[1] * hours),
+            ("gained_kj", kj[0] * hours),
+            ("average", average[..., 0]),
+            ("core", moisture[:, :, 0, 0].copy()),
+            ("shell", moisture[:, :, 0, -1].copy()),
+            ("shallow", moisture[:, np.arange(lots), 0, shallow_cell].copy()),
+            ("slow", average[..., -1]),
+        ):
+            log[name].append(value)
+        per_day = speed_of_loss * 24
+        stuck = taken & np.isfinite(togo) & (clock > 48) & (per_day < STALLED_PER_DAY)
+        stuck |= taken & (elapsed > MAX_HOURS)
+        stalled |= stuck
+        done = done | stuck
+        change = most_change
+        with np.errstate(divide="ignore", invalid="ignore"):
+            grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.03 / change, 0.5, 2.0), 2.0)
+        dt = np.where(taken, np.clip(step_h * grow, 0.5, 24.0), dt)
+        move_on()
+    else:
+        raise ArithmeticError("the charge did not finish within 20000 steps")
+    arrays = {name: np.array(values) for name, values in log.items() if name not in ("reached_h", "stalled")}
+    return Run(**arrays, reached_h=reached, stalled=stalled)
+
+
+def _heat_capacity(machine: Machine, temp_c: Array, mc: Array, dry_kg: Array) -> Array:
+    """Heat to warm wood, its water and the structure by one degree [kJ/K], by member."""
+    return np.asarray(
+        machine.structure + (heat_capacity_per_dry_kg(temp_c[:, None], mc) * dry_kg).sum(axis=1)
+    )
+
+
+def _ledger(
+    machine: Machine, temp_c: Array, evap: Array, b: Balance, dh: Array, mc: Array, misted: Array
+) -> tuple[Array, Array]:
+    """Heat gained and lost by the box [kJ/h]; their difference warms it."""
+    c = machine.chamber
+    gained = 3600 * (c.fan_kw + b.heater_kw + b.unit_heat_kw) + evap * 4.186 * temp_c
+    lost = 3600 * c.ua_kw_per_k * (temp_c - machine.out_c) + b.vent * dh
+    lost = lost + b.condensed * 4.186 * (temp_c - COIL_BELOW_AIR_K) + evap * 1176 * np.exp(-15 * mc)
+    return gained, lost
