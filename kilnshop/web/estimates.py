@@ -1,5 +1,8 @@
 """The live estimate of an order as a page shows it: figures with their working, warnings, price, fill."""
 
+import json
+from types import SimpleNamespace
+
 from kilnshop.orders import estimating
 from kilnshop.orders.quoting import Draft
 from kilnshop.shop.models import Person
@@ -18,55 +21,58 @@ from kilnshop.web.templatetags.shopfloor import (
 NEARLY_FULL = 0.95
 
 
+def facts_of(estimate, chamber: str) -> list[dict]:
+    """The figures of an estimate, each with its working; a fresh estimate or one frozen in a quote."""
+    working = {item.key: item for item in estimate.workings}
+    users = estimate.kwh
+    rows = (
+        (
+            "Days in the kiln",
+            range_days(estimate.days),
+            f"most likely {halves(estimate.days.expected)}",
+            "days",
+        ),
+        (
+            "Water to remove",
+            weight(estimate.water_lb),
+            f"{number(estimate.water_gal)} US gallons",
+            "water_lb",
+        ),
+        ("Oven-dry weight", weight(estimate.oven_dry_lb), "", "oven_dry_lb"),
+        (
+            "Electricity",
+            f"{range_of(_tens(users.total))} kWh",
+            f"compressor {kwh(users.compressor.expected)}, fans {kwh(users.fans.expected)}, "
+            f"heater {kwh(users.heater.expected)}",
+            "kwh",
+        ),
+        (f"Fill of {chamber}", f"{estimate.fill * 100:.0f} %", "", "fill"),
+    )
+    return [
+        {"label": label, "value": value, "note": note, "kind": "estimate", "working": working.get(key)}
+        for label, value, note, key in rows
+    ]
+
+
+def frozen(figures: dict) -> dict:
+    """The same figures as a quote froze them."""
+    estimate = json.loads(json.dumps(figures["estimate"]), object_hook=lambda row: SimpleNamespace(**row))
+    air = next((item for item in estimate.workings if item.key == "air"), None)
+    return {
+        "facts": facts_of(estimate, figures["chamber"]),
+        "air_working": air,
+        "warnings": estimate.warnings,
+    }
+
+
 def panel(draft: Draft, person: Person) -> dict:
     """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them."""
     estimate, price = draft.estimate, draft.price
-    working = {item.key: item for item in estimate.workings}
-    users = estimate.kwh
-    facts = [
-        {
-            "label": "Days in the kiln",
-            "value": range_days(estimate.days),
-            "note": f"most likely {halves(estimate.days.expected)}",
-            "kind": "estimate",
-            "working": working.get("days"),
-        },
-        {
-            "label": "Water to remove",
-            "value": weight(estimate.water_lb),
-            "note": f"{number(estimate.water_gal)} US gallons",
-            "kind": "estimate",
-            "working": working.get("water_lb"),
-        },
-        {
-            "label": "Oven-dry weight",
-            "value": weight(estimate.oven_dry_lb),
-            "kind": "estimate",
-            "working": working.get("oven_dry_lb"),
-        },
-        {
-            "label": "Electricity",
-            "value": f"{range_of(_tens(users.total))} kWh",
-            "note": f"compressor {kwh(users.compressor.expected)}, fans {kwh(users.fans.expected)}, "
-            f"heater {kwh(users.heater.expected)}",
-            "kind": "estimate",
-            "working": working.get("kwh"),
-        },
-        {
-            "label": f"Fill of {draft.chamber.name}",
-            "value": f"{estimate.fill * 100:.0f} %",
-            "kind": "estimate",
-            "working": working.get("fill"),
-        },
-    ]
     money_facts = []
     if price and person.may(May.SEE_PRICES):
-        drying = [item for item in price.workings if item.key.startswith("price ")]
         money_facts.append(
             {"label": "Price with tax", "value": money(price.total), "working": price.working("total")}
         )
-    else:
-        drying = []
     if price and person.may(May.SEE_MARGINS):
         cost = price.cost
         share = f"{cost.margin_pct} % of the price before tax" if cost.margin_pct is not None else ""
@@ -93,14 +99,18 @@ def panel(draft: Draft, person: Person) -> dict:
         ]
     return {
         "draft": draft,
-        "facts": facts,
+        "facts": facts_of(estimate, draft.chamber.name),
         "money_facts": money_facts,
-        "price_workings": drying,
         "show_prices": person.may(May.SEE_PRICES),
-        "air_working": working.get("air"),
+        "air_working": next((item for item in estimate.workings if item.key == "air"), None),
         "fuller": _fuller(draft),
         "lots": [
-            {"lot": lot, "result": result, "days": range_days(result.days)}
+            {
+                "lot": lot,
+                "result": result,
+                "days": range_days(result.days),
+                "price": price.working(f"price {lot.letter}") if price else None,
+            }
             for lot, result in zip(draft.lots, estimate.lots, strict=True)
         ],
     }

@@ -10,7 +10,7 @@ from kilnshop.imports import tally
 from kilnshop.orders import estimating
 from kilnshop.orders.models import Lot, Quote
 from kilnshop.orders.queries import SHOWN
-from kilnshop.science import volume
+from kilnshop.science import treatments, volume
 from kilnshop.shop.models import Chamber, Customer, OwnSchedule
 from kilnshop.shop.queries import shop_today
 from kilnshop.web import units
@@ -20,6 +20,7 @@ TYPED = {"inputmode": "decimal", "autocomplete": "off"}
 MILLIMETRES = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*mm\s*", re.IGNORECASE)
 ASSUMED_AIR_DRIED_PCT = 20.0  # about a year outside; wet enough not to promise too short a time
 MOST_PHOTOS = 12
+USUAL_TREATMENTS = ("ispm15_ht", "us_lumber_kdht", "lyctid_core", "aphis_t314a", "pitch_180f")
 
 
 class OrderForm(ShopForm):
@@ -60,7 +61,7 @@ class LotForm(ShopForm):
         ("Wood", ["species_key", "thickness", "measured_in", "width_in"]),
         ("How much", ["volume_bf", "tally_text", "tally_file"]),
         ("Moisture", ["start_how", "start_mc_pct", "target_mc_pct", "tolerance_pct"]),
-        ("Work", ["stacks", "schedule_code", "treatments"]),
+        ("Work", ["stacks", "schedule_code", "treatments", "another_treatment"]),
         ("On arrival", ["arrived_on", "yard_place", "declared_value", "condition", "photos", "notes"]),
         ("Try it in", ["chamber"]),
     ]
@@ -129,6 +130,7 @@ class LotForm(ShopForm):
     treatments = forms.MultipleChoiceField(
         label="Heat and pitch treatments", required=False, widget=forms.CheckboxSelectMultiple
     )
+    another_treatment = forms.ChoiceField(label="Another treatment", required=False)
     arrived_on = forms.DateField(required=False)
     yard_place = forms.CharField(label="Place in the yard", max_length=40, required=False)
     declared_value = forms.DecimalField(
@@ -160,7 +162,12 @@ class LotForm(ShopForm):
             kwargs["initial"] = _initial(lot) | kwargs.get("initial", {})
         super().__init__(*args, **kwargs)
         self.fields["species_key"].choices = [("", "Choose a species"), *estimating.species_choices()]
-        self.fields["treatments"].choices = [(h.key, h.label) for h in estimating.holds().values()]
+        published = {treatment.key for treatment in treatments.all_treatments()}
+        usual = {*USUAL_TREATMENTS, *(lot.treatments if lot is not None else ())}
+        held = [(key, hold.label) for key, hold in estimating.holds().items()]
+        shown = [pair for pair in held if pair[0] in usual or pair[0] not in published]
+        self.fields["treatments"].choices = shown
+        self.fields["another_treatment"].choices = [("", "None"), *(p for p in held if p not in shown)]
         width, length = ("mm", "m") if self.metric else ("in", "ft")
         self.fields[
             "tally_text"
@@ -195,6 +202,8 @@ class LotForm(ShopForm):
         data = super().clean()
         self._clean_tally(data)
         self._clean_start(data)
+        if data.get("another_treatment"):
+            data["treatments"] = [*data.get("treatments", []), data["another_treatment"]]
         start, target = data.get("start_mc_pct"), data.get("target_mc_pct")
         if start is not None and target is not None and target >= start:
             self.add_error("target_mc_pct", f"{target:g} % is not below the starting {start:g} %.")
@@ -235,7 +244,7 @@ class LotForm(ShopForm):
 
     def lot_data(self) -> dict:
         """What the lot actions take."""
-        apart = ("tally", "tally_text", "tally_file", "photos", "chamber")
+        apart = ("tally", "tally_text", "tally_file", "photos", "chamber", "another_treatment")
         return {name: value for name, value in self.cleaned_data.items() if name not in apart}
 
 

@@ -108,6 +108,7 @@ def quote(request, pk):
             "state": state,
             "newest": newest,
             "facts": facts,
+            "frozen": estimates.frozen(found.figures),
             "lines": found.lines.all(),
             "form": DecisionForm(initial={"on": today}),
             "can_decide": state in (queries.WAITING, queries.LAPSED) and not found.order.cancelled_at,
