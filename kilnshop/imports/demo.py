@@ -31,6 +31,7 @@ ROUNDS = ((7, 30), (17, 0))  # when the operator reads
 SILENT_HOURS = 25  # so that a reading is due
 METER_AT_START = {"north": 18240.0, "south": 9455.0}
 HEAT_AIR_F = 150.0
+HEAT_HOURS = 6  # before drying is called done
 LOST_SHARE = Decimal("0.955")  # board feet that come out of 100 that went in, by width shrinkage
 WOOD_AT_DOOR_F = 68.0
 BOARDS_TESTED = 8
@@ -179,7 +180,7 @@ class Story:
 
     def drying(self, charge: Charge, row: rows.Row, started: dt.datetime) -> None:
         """One charge from start to where it stands now, read twice a day."""
-        seed = charge.pk
+        seed = int(charge.number.rsplit("-", 1)[1])
         charge_lots = list(charge.charge_lots.select_related("lot").order_by("lot__order__number"))
         running.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
         charge = running.start_charge(
@@ -207,7 +208,7 @@ class Story:
         if dried:
             heat = next((at.hour for at in moments if steps[at.step]["kind"] == "heat"), None)
             if heat is not None and any(probe.kind == Probe.Kind.CORE for probe in probes):
-                self.heat(charge, started + dt.timedelta(hours=heat), seed)
+                self.heat(charge, dried - dt.timedelta(hours=HEAT_HOURS), moments[heat].step, seed)
             self.unloading(charge, row, dried, dice)
 
     def readings(self, charge, moments, moist, started, until, dice) -> Charge:
@@ -256,7 +257,14 @@ class Story:
                 )
         return charge
 
-    def heat(self, charge: Charge, start: dt.datetime, seed: int) -> None:
+    def heat(self, charge: Charge, start: dt.datetime, step: int, seed: int) -> None:
+        running.change_step(
+            charge=charge,
+            to_index=step,
+            by=self.operator,
+            now=start,
+            why="Drying is done; heat for the record",
+        )
         local = start.astimezone(self.zone).replace(tzinfo=None)
         charge_log.take(
             charge=charge,
@@ -271,7 +279,7 @@ class Story:
                 "decimal": ".",
             },
             by=self.operator,
-            now=start + dt.timedelta(hours=20),
+            now=start + dt.timedelta(hours=HEAT_HOURS),
         )
 
     def unloading(self, charge: Charge, row: rows.Row, dried: dt.datetime, dice: random.Random) -> None:

@@ -80,18 +80,17 @@ def air(step: dict, hour: float, dice: random.Random) -> tuple[float, float]:
 
 
 def raw_for(mc: float, corrected: Callable[[float], float | None]) -> float:
-    """What the meter must have shown for a moisture, found by halving; a board too wet reads over range."""
+    """What the meter must have shown for a moisture, found by halving; a board too wet for it reads over range."""
     low, high = 5.0, 45.0
     for _ in range(30):
         middle = (low + high) / 2
         value = corrected(middle)
-        if value is None and middle < 8:
+        if (value is None and middle < 8) or (value is not None and value <= mc):
             low = middle
-        elif value is None or value > mc:
-            high = middle
         else:
-            low = middle
-    return round((low + high) / 2, 1)
+            high = middle
+    top = corrected(low)
+    return round(low + max(0.0, mc - top - 0.2) * 1.3, 1) if top is not None else round(low, 1)
 
 
 def heat_log(start: dt.datetime, air_f: float, seed: int) -> bytes:

@@ -105,7 +105,10 @@ class Sheet:
 def read(data: bytes, *, needed: Iterable[str], optional: Iterable[str] = ()) -> Sheet:
     """Rows by column name. ValidationError when the file as a whole cannot be read."""
     try:
-        lines = list(csv.reader(decoded(data).splitlines()))
+        text = decoded(data)
+        if "\0" in text:
+            raise csv.Error("it holds NUL bytes")
+        lines = list(csv.reader(text.splitlines()))
     except (UnicodeDecodeError, csv.Error) as error:
         raise ValidationError(f"The file is not readable as CSV text ({error}). Save it as CSV.") from None
     lines = [[cell.strip() for cell in line] for line in lines]

@@ -1,0 +1,183 @@
+"""The demo shop: complete, the same every time, and in its own database."""
+
+import datetime as dt
+import itertools
+import os
+import sqlite3
+import subprocess
+import sys
+from decimal import Decimal
+
+import pytest
+from django.conf import settings
+from django.db import transaction
+
+from kilnshop.billing import queries as billing
+from kilnshop.charges.models import Booking, Charge, LogImport, Reading
+from kilnshop.imports import demo, demo_kiln
+from kilnshop.orders import queries as orders
+from kilnshop.orders.models import Order, Quote
+from kilnshop.shop.models import Person
+from kilnshop.tickets.models import Ticket
+
+NOW = dt.datetime(2026, 11, 25, 15, 30, tzinfo=dt.UTC)
+TODAY = dt.date(2026, 11, 25)
+FOLDER = settings.BASE_DIR / "demo_data"
+
+
+def summary() -> dict:
+    """The whole story without what is secret or random on purpose (codes, password hashes)."""
+    return {
+        "orders": list(
+            Order.objects.values_list("number", "customer__name", "received_on").order_by("number")
+        ),
+        "quotes": list(
+            Quote.objects.values_list("number", "total", "valid_until", "decision").order_by("number")
+        ),
+        "charges": list(
+            Charge.objects.values_list("number", "schedule_code", "plan", "step_index").order_by("number")
+        ),
+        "bookings": list(
+            Booking.objects.values_list("first_day", "last_day", "outage").order_by("first_day", "last_day")
+        ),
+        "readings": list(
+            Reading.objects.values_list(
+                "charge__number", "taken_at", "dry_bulb_f", "ch1", "ch7", "meter_kwh"
+            ).order_by("charge__number", "taken_at")
+        ),
+        "tickets": [
+            {key: value for key, value in ticket.figures.items() if key not in ("code", "confirm_url")}
+            for ticket in Ticket.objects.order_by("number")
+        ],
+        "invoices": [(row.number, row.total, row.balance, row.state) for row in billing.listed("", TODAY)],
+    }
+
+
+@pytest.mark.django_db
+def test_demo_shop_has_every_stage_and_is_the_same_twice():
+    found = []
+    for _ in range(2):
+        with transaction.atomic():
+            demo.build(folder=FOLDER, now=NOW)
+            found.append(summary())
+            if len(found) == 1:
+                check_stages()
+            transaction.set_rollback(True)
+    assert found[0] == found[1]
+
+
+def check_stages():
+    stages = {orders.order_stage(order, TODAY) for order in orders.orders()}
+    assert stages >= {
+        orders.TAKEN_IN, orders.QUOTED, orders.FIRM, orders.PLANNED, orders.RUNNING, orders.DELIVERED
+    }  # fmt: skip
+    assert {charge.state for charge in Charge.objects.all()} == {"planned", "running", "unloaded"}
+    waiting = orders.waiting_lots()
+    assert len({lot.species_key for lot in waiting.filter(order__customer__name="Larkmeadow Joinery")}) == 3
+    lapsing = Quote.objects.filter(decision="", valid_until__lte=TODAY + dt.timedelta(days=7))
+    assert lapsing.exists()
+    assert [row.state for row in billing.listed("", TODAY)] == ["overdue", "paid"]
+    assert len(billing.tickets_to_invoice()) == 1
+    assert LogImport.objects.get().rows_taken > 50
+    heated = [lot for ticket in Ticket.objects.all() for lot in ticket.figures["lots"] if lot["treatments"]]
+    assert [treatment["verdict"].lower() for treatment in heated[0]["treatments"]] == ["met"]
+    assert Booking.objects.filter(charge=None).count() == 2
+    assert not Reading.objects.filter(taken_at__gt=NOW).exists()
+    assert set(Person.objects.values_list("role", flat=True)) == {"owner", "operator", "office"}
+    assert all(person.check_password(demo.PASSWORD) for person in Person.objects.all())
+
+
+def test_demo_command_leaves_every_other_database_alone(tmp_path):
+    other = tmp_path / "other.sqlite3"
+    env = os.environ | {"DATABASE_URL": f"sqlite:///{other}", "KILNSHOP_DATA_DIR": str(tmp_path / "data")}
+    done = subprocess.run(
+        [sys.executable, "manage.py", "demo", "--no-server", "--port", "8123"],
+        cwd=settings.BASE_DIR,
+        env=env,
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert demo.PASSWORD in done.stdout
+    assert not other.exists()
+    with sqlite3.connect(tmp_path / "data" / "demo" / "kilnshop.sqlite3") as database:
+        assert database.execute("select count(*) from orders_order").fetchone()[0] == 12
+
+
+@pytest.mark.parametrize("arguments", [["--port", "0"], ["--port", "many"], ["--colour", "red"]])
+def test_wrong_arguments_end_with_code_2_and_one_line(tmp_path, arguments):
+    done = subprocess.run(
+        [sys.executable, "manage.py", "demo", "--no-server", *arguments],
+        cwd=settings.BASE_DIR,
+        env=os.environ | {"KILNSHOP_DATA_DIR": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert arguments[0] in done.stderr
+    assert not (tmp_path / "demo" / "kilnshop.sqlite3").exists()
+
+
+def test_demo_is_refused_on_a_database_that_is_not_its_own():
+    from kilnshop.web.management.commands.demo import empty_demo_database
+
+    with pytest.raises(SystemExit) as refusal:
+        empty_demo_database()
+    assert refusal.value.code == 2
+
+
+STEPS = [
+    {
+        "kind": "dry",
+        "from_mc_pct": 25.0,
+        "emc_pct": 9.0,
+        "hours": 90,
+        "dry_bulb_f": 110.0,
+        "wet_bulb_f": 95.0,
+    },
+    {
+        "kind": "dry",
+        "from_mc_pct": 15.0,
+        "emc_pct": 4.5,
+        "hours": 150,
+        "dry_bulb_f": 125.0,
+        "wet_bulb_f": 88.0,
+    },
+    {
+        "kind": "heat",
+        "from_mc_pct": 7.0,
+        "emc_pct": 4.0,
+        "hours": 6,
+        "dry_bulb_f": 148.0,
+        "wet_bulb_f": 100.0,
+    },
+]
+
+
+def test_made_up_boards_dry_to_the_target_in_the_asked_time():
+    moments = demo_kiln.paced(STEPS, [25.0, 23.0, 24.0], 7.0, 240, seed=3)
+    assert abs(moments[-1].hour - 240) <= 2
+    assert {moment.step for moment in moments} == {0, 1, 2}
+    for before, after in itertools.pairwise(moments):
+        assert all(b >= a for b, a in zip(before.boards, after.boards, strict=True))
+
+
+@pytest.mark.parametrize("mc", [6.5, 12.0, 24.0])
+def test_made_up_raw_reading_corrects_to_the_moisture(mc):
+    from kilnshop.charges.running import correct_pin
+
+    raw = demo_kiln.raw_for(mc, lambda raw: correct_pin(raw, 110.0, "northern_red_oak")[0])
+    assert correct_pin(raw, 110.0, "northern_red_oak")[0] == pytest.approx(mc, abs=0.3)
+
+
+def test_made_up_heat_log_holds_both_cores_long_enough():
+    lines = demo_kiln.heat_log(dt.datetime(2026, 10, 20, 10, 0), 150.0, seed=1).decode().splitlines()
+    cores = [[float(cell) for cell in line.split(",")[2:]] for line in lines[2:]]
+    held = [row for row in cores if min(row) >= 132.8]
+    assert len(held) * 3 >= 60
+    assert all(Decimal("100") <= Decimal(str(core)) <= 150 for row in cores for core in row)
