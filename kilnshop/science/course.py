@@ -165,7 +165,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
                 return
             stage[change] = np.where(jump, last_dry, stage)[change] + 1
             clock[change] = 0.0
-            dt[change] = np.minimum(dt, 3.0)[change]
+            dt[change] = np.minimum(dt, 6.0)[change]
             speed_of_loss[change] = 0.0
             done = done | (stage >= len(stages))
             stage[done] = len(stages) - 1
@@ -324,8 +324,8 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         done = done | stuck
         change = most_change
         with np.errstate(divide="ignore", invalid="ignore"):
-            grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.03 / change, 0.5, 2.0), 2.0)
-        dt = np.where(taken, np.clip(step_h * grow, 0.5, 24.0), dt)
+            grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.05 / change, 0.5, 2.0), 2.0)
+        dt = np.where(taken, np.clip(step_h * grow, 0.5, 36.0), dt)
         move_on()
     else:
         raise ArithmeticError("the charge did not finish within 20000 steps")
