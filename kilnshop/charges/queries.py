@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from django.db.models import Count, Prefetch, Q, QuerySet, Sum
+from django.db.models import Count, F, Prefetch, Q, QuerySet, Sum
 
 from kilnshop.charges.calendar import DAY, FAR_DAYS, Days, Gap, Row, day_text, first_free, gaps, span_text
 from kilnshop.charges.models import Booking, Charge, ChargeLot
@@ -28,7 +28,7 @@ def charges(state: str = "") -> QuerySet[Charge]:
     return (
         chosen.select_related("chamber", "booking")
         .prefetch_related(Prefetch("charge_lots", queryset=lots))
-        .order_by("-booking__first_day", "-id")
+        .order_by(F("booking__first_day").desc(nulls_last=True), "-id")
     )
 
 
@@ -200,3 +200,15 @@ def next_free(today: dt.date) -> tuple[Chamber, Gap] | None:
         if (free := gaps(taken.get(chamber.pk, []), today, today + FAR_DAYS * DAY))
     ]
     return min(found, key=lambda pair: (pair[1].first_day, -pair[1].length), default=None)
+
+
+def behind(today: dt.date) -> list[Booking]:
+    """Charges the calendar has lost: still in the chamber after their last day, or not started on their first."""
+    late = Q(charge__started_at=None, first_day__lt=today) | Q(
+        charge__started_at__isnull=False, charge__unloaded_at=None, last_day__lt=today
+    )
+    return list(
+        Booking.objects.filter(late, charge__isnull=False)
+        .select_related("charge", "chamber")
+        .order_by("last_day", "first_day")
+    )

@@ -1,6 +1,7 @@
 """The days of a chamber: what is taken, what is free, and that no day is taken twice."""
 
 import datetime as dt
+import itertools
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -100,6 +101,50 @@ def test_two_bookings_never_share_a_day_whatever_is_asked(spans, shop):
             else:
                 assert not days & taken[key], "a shared day was let through"
                 taken[key] |= days
+        transaction.set_rollback(True)
+
+
+STEPS = st.lists(
+    st.tuples(st.sampled_from(["close", "shift"]), st.integers(0, 3), st.integers(0, 30), st.integers(0, 9)),
+    min_size=1,
+    max_size=10,
+)
+
+
+@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(steps=STEPS)
+@pytest.mark.django_db
+def test_charges_shifted_among_outages_never_share_a_day(steps, shop):
+    owner = factory.make_person("owner")
+    with transaction.atomic():
+        chamber = factory.make_chamber()
+        charges = [
+            factory.make_charge(
+                chamber,
+                [factory.make_lot(factory.make_order(number=f"O-2026-000{n}"))],
+                number=f"K-2026-000{n}",
+                first_day=TODAY + n * 6 * DAY,
+                days=5,
+            )
+            for n in range(3)
+        ]
+        for what, which, first, length in steps:
+            start, end = TODAY + first * DAY, TODAY + (first + length) * DAY
+            try:
+                if what == "close":
+                    actions.add_outage(
+                        chamber=chamber, first_day=start, last_day=end, reason="repair", by=owner
+                    )
+                else:
+                    charge = charges[which % len(charges)]
+                    actions.set_days(
+                        charge=charge, first_day=start, likely_last_day=start, last_day=end, by=owner,
+                        now=factory.NOW, why="slower",
+                    )  # fmt: skip
+            except ValidationError as refused:
+                assert refused.code == "overlap"
+            rows = list(Booking.objects.filter(chamber=chamber).order_by("first_day"))
+            assert all(one.last_day < two.first_day for one, two in itertools.pairwise(rows))
         transaction.set_rollback(True)
 
 

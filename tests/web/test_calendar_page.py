@@ -119,7 +119,7 @@ def test_the_calendar_takes_the_same_queries_for_more_charges(web, chamber, djan
             number=f"K-2026-{number:04d}",
             first_day=TODAY + number * 14 * DAY,
         )
-    with django_assert_max_num_queries(14):
+    with django_assert_max_num_queries(15):
         web.get(reverse("calendar"), {"weeks": "12"})
 
 
@@ -215,3 +215,15 @@ def test_a_chamber_is_not_closed_under_a_charge(web, charge, chamber):
     given = {"chamber": chamber.pk, "first_day": "2026-03-09", "last_day": "2026-03-12", "reason": "new door"}
     page = text(web.post(reverse("outage_new"), given))
     assert f"taken by charge {charge.number}" in page and "outage “new door” cannot have it" in page
+
+
+def test_the_calendar_says_which_charges_it_has_lost(web, charge):
+    assert "Behind the calendar" not in text(web.get(reverse("calendar")))
+    with time_machine.travel(NOW + DAY, tick=False):
+        assert "was to be loaded on Mon 2 Mar and has not started" in text(web.get(reverse("calendar")))
+    Charge.objects.update(started_at=NOW)
+    with time_machine.travel(NOW + 25 * DAY, tick=False):
+        page = text(web.get(reverse("calendar")))
+        assert "and is still in it" in page and reverse("charge_move", args=[charge.pk]) in page
+        Charge.objects.update(dried_at=NOW + DAY, unloaded_at=NOW + DAY)
+        assert "Behind the calendar" not in text(web.get(reverse("calendar")))

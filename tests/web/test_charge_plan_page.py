@@ -7,6 +7,7 @@ import pytest
 import time_machine
 from django.urls import reverse
 
+from kilnshop.charges import actions
 from kilnshop.charges.models import Charge
 from tests import factory
 from tests.charges.helpers import NOW, TODAY, waiting_lot
@@ -225,3 +226,11 @@ def test_the_plan_page_takes_the_same_queries_for_more_lots(web, chamber, django
         waiting_lot(f"O-2026-{number:04d}", customer=f"Customer {number}")
     with django_assert_max_num_queries(13):
         web.get(reverse("charge_plan"))
+
+
+def test_a_cancelled_charge_stays_on_the_list(web, chamber, operator):
+    charge = actions.plan_charge(chamber=chamber, lots=[waiting_lot()], first_day=TODAY, by=operator, now=NOW)
+    actions.cancel_charge(charge=charge, by=operator, now=NOW, why="customer waits")
+    for state in ("", "cancelled"):
+        page = text(web.get(reverse("charges"), {"state": state}))
+        assert charge.number in page and "Cancelled" in page

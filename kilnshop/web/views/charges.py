@@ -80,7 +80,7 @@ def _promises(plan: planning.Plan, shop) -> list[queries.PromiseMove]:
 def _worked_out(form: PlanForm, shop) -> dict:
     """What the plan page shows of a charge; a sentence instead where there is nothing to work out."""
     if not form.is_valid():
-        return {"form": form}
+        return {"problems": [error for errors in form.errors.values() for error in errors]}
     given = form.cleaned_data
     if not given["lots"]:
         return {"unplanned": "Tick the lots to load; what they fill, cost and take appears here."}
@@ -147,7 +147,7 @@ def charge_plan(request):
             ],
             "waiting": queries.waiting_sums(),
             "any_chamber": Chamber.objects.filter(active=True).exists(),
-            **{key: value for key, value in worked.items() if key != "form"},
+            **{key: value for key, value in worked.items() if key != "problems"},
         },
     )
 
@@ -216,6 +216,7 @@ def calendar(request):
             "weeks": weeks,
             "spans": WEEKS,
             "next_free": queries.next_free(today),
+            "behind": queries.behind(today),
             "running": queries.charge_counts()["running"],
         },
     )
