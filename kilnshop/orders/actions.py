@@ -190,12 +190,16 @@ def change_lot(
     require(by, May.EDIT_ORDERS)
     lot = Lot.objects.select_for_update(of=("self",)).select_related("order").get(pk=lot.pk)
     _open(lot.order)
-    before = {name: getattr(lot, name) for name in PRICED}
+    before = _priced_facts(lot)
     lines = shape_lot(lot, data, tally)
-    if any(getattr(lot, name) != before[name] for name in PRICED):
+    if _priced_facts(lot) != before:
         _not_firm(lot.order)
     _save_lot(lot, lines)
     return lot
+
+
+def _priced_facts(lot: Lot) -> list:
+    return [sorted(value) if isinstance(value := getattr(lot, name), list) else value for name in PRICED]
 
 
 @transaction.atomic

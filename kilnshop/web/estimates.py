@@ -104,6 +104,8 @@ def panel(draft: Draft, person: Person) -> dict:
         "show_prices": person.may(May.SEE_PRICES),
         "air_working": next((item for item in estimate.workings if item.key == "air"), None),
         "fuller": _fuller(draft),
+        "stops": [warning for warning in estimate.warnings if warning.severity == "stop"],
+        "others": [warning for warning in estimate.warnings if warning.severity != "stop"],
         "lots": [
             {
                 "lot": lot,

@@ -259,3 +259,12 @@ def test_the_list_shows_what_was_asked_for(order, owner, chamber):
     actions.decide_quote(quote=quote, decision="declined", on=DAY, by=owner)
     assert list(queries.listed("off")) == [order] and not queries.listed("open")
     assert list(queries.listed("", "marsh")) == [order] and not queries.listed("", "nobody")
+
+
+def test_only_the_newest_promise_counts_for_a_week(order, owner):
+    week = (DAY, DAY + dt.timedelta(days=6))
+    actions.set_promise(order=order, ready_on=DAY, by=owner, now=NOW, why="planned")
+    assert queries.promised_between(*week) == [order]
+    later = DAY + dt.timedelta(days=30)
+    actions.set_promise(order=order, ready_on=later, by=owner, now=NOW + dt.timedelta(hours=1), why="slipped")
+    assert queries.promised_between(*week) == []

@@ -154,6 +154,7 @@ class LotForm(ShopForm):
         queryset=Chamber.objects.filter(active=True),
         required=False,
         help_text="Not stored with the lot",
+        empty_label="The first one",
         to_field_name="key",
     )
 

@@ -2,6 +2,7 @@
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.db.models import ProtectedError
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import include, path
@@ -160,10 +161,11 @@ def lot_new(request, order_pk):
     form = LotForm(request.POST or None, request.FILES or None)
     if request.method == "POST" and form.is_valid():
         try:
-            lot = actions.add_lot(
-                order=found, by=request.user, data=form.lot_data(), tally=form.cleaned_data["tally"]
-            )
-            _save_photos(request, lot, form.cleaned_data["photos"])
+            with transaction.atomic():
+                lot = actions.add_lot(
+                    order=found, by=request.user, data=form.lot_data(), tally=form.cleaned_data["tally"]
+                )
+                _save_photos(request, lot, form.cleaned_data["photos"])
         except ValidationError as error:
             form.refuse(error)
         else:
@@ -181,10 +183,11 @@ def lot(request, pk):
     form = LotForm(request.POST or None, request.FILES or None, lot=found)
     if request.method == "POST" and form.is_valid():
         try:
-            actions.change_lot(
-                lot=found, by=request.user, data=form.lot_data(), tally=form.cleaned_data["tally"]
-            )
-            _save_photos(request, found, form.cleaned_data["photos"])
+            with transaction.atomic():
+                actions.change_lot(
+                    lot=found, by=request.user, data=form.lot_data(), tally=form.cleaned_data["tally"]
+                )
+                _save_photos(request, found, form.cleaned_data["photos"])
         except ValidationError as error:
             form.refuse(error)
         else:
