@@ -17,7 +17,7 @@ X = {
     "field": "at",
     "type": "temporal",
     "scale": {"type": "utc"},
-    "axis": {"title": None, "format": "%-d %b", "tickCount": 8, "labelOverlap": True},
+    "axis": {"title": None, "format": "%-d %b", "tickCount": {"interval": "day", "step": 1}, "labelOverlap": "greedy"},
 }
 WHEN = {"field": "at", "type": "temporal", "format": "%-d %b %H:%M", "formatType": "utc", "title": "When"}
 

@@ -200,6 +200,8 @@ class StepForm(ShopForm):
         ]
         if charge.step_index + 1 < len(planned):
             self.fields["to_index"].initial = charge.step_index + 1
+        else:
+            self.fields["to_index"].choices.insert(0, ("", "Choose"))
 
 
 class NoteForm(ShopForm):

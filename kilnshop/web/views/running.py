@@ -14,12 +14,12 @@ from django.views.decorators.http import require_POST
 from kilnshop.charges import checklists, following, running
 from kilnshop.charges.models import CHANNELS, Charge, Reading
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_words, charts, charts_charge
+from kilnshop.web import charge_words, charts, charts_charge, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
 
-PAGE = 20
+PAGE = 12
 VERDICTS = {"over": "over range", "below": "below range"}
 
 
@@ -91,27 +91,45 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
     return facts
 
 
-def _reading_rows(page, known: dict) -> list[dict]:
-    """Readings as table rows: each channel's corrected figure with the raw one beside it."""
+def _plain_temp(value: float | None) -> str:
+    return "" if value is None else units.plain(units.shown("temp_f", value), 1)
+
+
+def _moisture_cell(raw: float, correction) -> dict:
+    if correction is None:
+        return {"text": "not corrected", "raw": f"raw {number(raw, 1)}"}
+    hand = " by hand" if correction.method == "by hand" else ""
+    text = VERDICTS.get(correction.verdict) or number(correction.value, 1)
+    return {"text": f"{text}{hand}", "raw": f"raw {number(raw, 1)}"}
+
+
+def _reading_rows(page, known: dict) -> tuple[list[str], list[dict]]:
+    """Column heads and rows of the readings table; a column without any value on this page is left out."""
     fixed = following.corrections(page.object_list)
+    degrees = units.unit("temp_f").symbol
+    heads = [f"Dry bulb {degrees}", f"Wet bulb {degrees}"]
+    heads += [
+        f"{channel}: {probe.board or 'board'}, {degrees if probe.kind == 'core' else '%'}"
+        for channel, probe in known.items()
+    ]
+    heads += [f"Condensate {units.unit('weight_lb').symbol}", "Meter kWh"]
     rows = []
     for reading in page.object_list:
-        cells = []
+        cells = [{"text": _plain_temp(reading.dry_bulb_f)}, {"text": _plain_temp(reading.wet_bulb_f)}]
         for channel, probe in known.items():
-            raw, correction = reading.channel(channel), fixed.get((reading.pk, channel))
-            if raw is None:
-                cells.append({"label": f"Channel {channel}", "text": "", "raw": ""})
-            elif probe.kind == "core":
-                cells.append({"label": f"Channel {channel}", "text": temp(raw), "raw": ""})
+            raw = reading.channel(channel)
+            if raw is None or probe.kind == "core":
+                cells.append({"text": _plain_temp(raw)})
             else:
-                if correction is None:
-                    text = "not corrected"
-                else:
-                    text = VERDICTS.get(correction.verdict) or mc(correction.value)
-                hand = ", by hand" if correction and correction.method == "by hand" else ""
-                cells.append({"label": f"Channel {channel}", "text": text, "raw": f"raw {mc(raw)}{hand}"})
+                cells.append(_moisture_cell(raw, fixed.get((reading.pk, channel))))
+        water, kwh = reading.condensate_lb, reading.meter_kwh
+        cells.append({"text": "" if water is None else units.plain(units.shown("weight_lb", water), 1)})
+        cells.append({"text": "" if kwh is None else number(kwh, 1)})
         rows.append({"reading": reading, "cells": cells})
-    return rows
+    kept = [i for i in range(len(heads)) if any(row["cells"][i]["text"] for row in rows)]
+    for row in rows:
+        row["cells"] = [row["cells"][i] | {"label": heads[i]} for i in kept]
+    return [heads[i] for i in kept], rows
 
 
 def charge(request, pk):
@@ -123,6 +141,7 @@ def charge(request, pk):
     readings = found.readings.select_related("by", "logged").order_by("-taken_at")
     page = Paginator(readings, PAGE).get_page(request.GET.get("page"))
     drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
+    columns, rows = _reading_rows(page, known)
     lots = following.lots_of(found)
     return render(
         request,
@@ -137,7 +156,8 @@ def charge(request, pk):
             "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
             "probes": known,
             "page": page,
-            "rows": _reading_rows(page, known),
+            "columns": columns,
+            "rows": rows,
             "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
             "events": found.events.select_related("by")[:50],
             "checklists": found.checklists.select_related("signed_by").order_by("signed_at"),
@@ -323,7 +343,7 @@ def water(request, pk):
         messages.success(request, "Wet-bulb water topped up.")
     except ValidationError as error:
         messages.error(request, " ".join(error.messages))
-    return redirect("charge", found.pk)
+    return redirect("reading_new" if request.POST.get("from") == "reading" else "charge", found.pk)
 
 
 @require_POST
