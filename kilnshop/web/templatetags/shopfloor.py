@@ -42,6 +42,15 @@ def money(value, places=2) -> str:
 
 
 @register.filter
+def unit_price(value) -> str:
+    """$61.14, or up to four decimals where the price has them: $0.0825"""
+    if value is None or value == "":
+        return NOTHING
+    written = money(value, 4)
+    return written[:-2] + written[-2:].rstrip("0")
+
+
+@register.filter
 def temp(value, places=None) -> str:
     """120 °F"""
     return _write("temp_f", value, places)

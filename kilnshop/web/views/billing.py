@@ -179,6 +179,7 @@ def payment_new(request, order_pk):
             "form": form,
             "payments": queries.payments_of(order),
             "held": queries.money_held(order),
+            "received": queries.total_of(order.payments),
             "deposit": queries.deposit_asked(order),
         },
     )
