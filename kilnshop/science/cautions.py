@@ -128,6 +128,7 @@ def _steps(
         found.append(Warning("caution", "no_conditioning", text))
     hours, at = history.taken[:, 0], history.stage[:, 0]
     locked: list[str] = []
+    overloaded: list[str] = []
     for index, step in enumerate(steps):
         mine = np.where(at == index, hours, 0.0)
         if mine.sum() <= 0:
@@ -154,11 +155,16 @@ def _steps(
             air = np.array([float(steady @ history.temp_c[:, 0] / steady.sum())])
             wet = psychro.f_from_c(float(psychro.wet_bulb_c_from_rh(air, rh, machine.pressure)[0]))
             if wet > step.wet_bulb_f + 0.5:
-                text = (
-                    f"{here}: the dehumidifier runs continuously for {steady.sum() / 24:.1f} days; expect about "
-                    f"{wet:.0f} °F wet bulb. The load is wet or large for this unit."
+                overloaded.append(
+                    f"step {index + 1} ({step.dry_bulb_f:g} °F, set {step.wet_bulb_f:g}: expect about {wet:.0f} °F "
+                    f"wet bulb for {steady.sum() / 24:.1f} days)"
                 )
-                found.append(Warning("caution", "overloaded", text))
+    if overloaded:
+        text = (
+            f"The dehumidifier runs continuously in {', '.join(overloaded)}. The load is wet or large for this "
+            "unit: start with fewer feet, air-dry first, or accept slower drying."
+        )
+        found.append(Warning("caution", "overloaded", text))
     if locked:
         text = (
             f"The compressor locks out above {chamber.lockout_dry_bulb_f:g} °F, below {', '.join(locked)}: there the "

@@ -372,7 +372,7 @@ def _hold_stage(
             return None, ""
     minutes = hold.minutes
     if heat:
-        start = min(step.dry_bulb_f for step in steps if step.kind == "dry")
+        start = steps[-1].dry_bulb_f  # the ramp warms the wood further; that is left in hand
         minutes += DRY_HEAT_ALLOWANCE * max(
             minutes_to_core(hold.temp_f, start, air, lot.thickness_in, lot.width_in)
             for lot in lots

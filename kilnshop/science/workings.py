@@ -130,7 +130,10 @@ def show(
                 ("Fans", f"{chamber.fan_kw:g} kW, {kwh.fans.expected:.0f} kWh"),
                 ("Compressor and blower", f"{kwh.compressor.expected:.0f} kWh"),
                 ("Heater", f"{chamber.heater_kw:g} kW at most, {kwh.heater.expected:.0f} kWh"),
-                ("Hottest on heater alone", f"{psychro.f_from_c(machine.highest_c()):.0f} °F"),
+                (
+                    "Hottest air",
+                    f"{min(psychro.f_from_c(machine.highest_c()), chamber.max_dry_bulb_f):.0f} °F",
+                ),
             ),
             "heat balance of a dehumidification kiln; removal against temperature and humidity calculated for a "
             "single-stage unit from the shop's own rated point",
