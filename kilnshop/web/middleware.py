@@ -1,12 +1,17 @@
-"""Two small habits of every answer: the content policy, and the shop's own clock and units."""
+"""Small habits of every answer: the content policy, what bad input gets, and the shop's own clock and units."""
 
+import logging
 import zoneinfo
 
 from django.conf import settings
+from django.db import DataError
 from django.utils import timezone
 
 from kilnshop.shop.queries import the_shop
 from kilnshop.web.units import reading_as
+from kilnshop.web.views.errors import bad_request
+
+log = logging.getLogger(__name__)
 
 
 class ContentPolicyMiddleware:
@@ -17,6 +22,13 @@ class ContentPolicyMiddleware:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", settings.SECURE_CSP)
         return response
+
+    def process_exception(self, request, exception):
+        """A number too large for the database is bad input, not a broken server."""
+        if not isinstance(exception, (OverflowError, DataError)):
+            return None
+        log.warning("%s refused: %s", request.path, exception, exc_info=exception)
+        return bad_request(request, exception)
 
 
 class ShopTimeMiddleware:
