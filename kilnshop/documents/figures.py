@@ -53,6 +53,8 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: 
             "title": None,
             "format": "%-d %b %H:%M" if heat else "%-d %b",
             "tickCount": 4,
+            "labelOverlap": "greedy",
+            "labelSeparation": 10,
             "grid": False,
         },
     }
@@ -64,7 +66,7 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: 
     }
     legend = {
         "orient": "bottom",
-        "columns": 2,
+        "columns": 1 if heat else 4,
         "titleFontWeight": "normal",
         "labelLimit": 230,
         "symbolStrokeColor": INK,

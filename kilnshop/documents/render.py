@@ -60,10 +60,13 @@ def html(kind: str, figures: dict, *, notice: str = "") -> str:
     context = {**figures, "notice": notice}
     if kind == "ticket":
         context["qr"] = drawn.qr(figures["confirm_url"])
-        context["lots"] = [
-            {**lot, "picture": drawn.lot_chart(lot, figures["units"])} for lot in figures["lots"]
-        ]
+        context["lots"] = pictured(figures)
     return engine.get_template(f"documents/{kind}.html").render(Context(context))
+
+
+def pictured(figures: dict) -> list[dict]:
+    """The lots of a ticket, each with its drawing."""
+    return [{**lot, "picture": drawn.lot_chart(lot, figures["units"])} for lot in figures["lots"]]
 
 
 def pdf(page: str) -> bytes:

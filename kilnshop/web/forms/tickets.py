@@ -7,6 +7,13 @@ from kilnshop.web.forms.base import ShopForm
 from kilnshop.web.templatetags.shopfloor import volume
 
 
+class FindTickets(ShopForm):
+    words = forms.CharField(label="Number or name", max_length=80, required=False)
+    show = forms.ChoiceField(
+        choices=[("", "All"), ("live", "In force"), ("replaced", "Replaced")], required=False
+    )
+
+
 class TicketForm(ShopForm):
     charge_lots = forms.MultipleChoiceField(
         label="Lots handed over", widget=forms.CheckboxSelectMultiple, required=False

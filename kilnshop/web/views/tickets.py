@@ -16,27 +16,21 @@ from kilnshop.tickets import actions, queries
 from kilnshop.tickets.figures import ticket_figures
 from kilnshop.tickets.models import Ticket
 from kilnshop.web.access import allowed
-from kilnshop.web.forms.tickets import TicketForm
+from kilnshop.web.forms.tickets import FindTickets, TicketForm
 from kilnshop.web.tables.tickets import TicketTable
-
-SHOWN = (("", "All"), ("live", "In force"), ("replaced", "Replaced"))
 
 
 @require_GET
 def tickets(request):
-    show = request.GET.get("show", "")
-    if show not in dict(SHOWN):
-        show = ""
-    words = request.GET.get("words", "").strip()[:80]
-    rows = queries.tickets(show, words)
+    form = FindTickets(request.GET)
+    wanted = form.cleaned_data if form.is_valid() else {}
+    rows = queries.tickets(wanted.get("show", ""), wanted.get("words", ""))
     table = RequestConfig(request, paginate={"per_page": 50}).configure(TicketTable(rows))
     context = {
         "table": table,
         "any": Ticket.objects.exists(),
         "waiting": queries.orders_to_deliver(),
-        "shown": SHOWN,
-        "show": show,
-        "words": words,
+        "form": form,
     }
     return render(request, "tickets/tickets.html", context)
 
@@ -45,7 +39,9 @@ def tickets(request):
 def ticket(request, pk):
     found = get_object_or_404(queries.tickets(), pk=pk)
     newer = queries.successor(found)
-    return render(request, "tickets/ticket.html", {"ticket": found, "figures": found.figures, "newer": newer})
+    lots = papers.pictured(found.figures)
+    context = {"ticket": found, "figures": found.figures, "lots": lots, "newer": newer}
+    return render(request, "tickets/ticket.html", context)
 
 
 def _paper(found: Ticket) -> str:
@@ -105,7 +101,7 @@ def ticket_new(request, order_pk):
                 issued = actions.issue_ticket(**chosen, by=request.user, now=timezone.now())
                 return redirect("ticket", pk=issued.pk)
             rows = actions.check_delivery(**chosen, today=today)
-            preview = ticket_figures(
+            figures = ticket_figures(
                 order=order,
                 charge_lots=rows,
                 shop=the_shop(),
@@ -113,6 +109,7 @@ def ticket_new(request, order_pk):
                 delivered_on=chosen["delivered_on"],
                 issued_on=today,
             )
+            preview = papers.pictured(figures)
         except ValidationError as error:
             form.refuse(error)
     context = {
