@@ -16,6 +16,7 @@ from kilnshop.shop.models import Chamber, RateCard, Shop, Tariff
 from kilnshop.shop.papers import customer_block, shop_block
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
+NEARLY_FULL = 0.95
 START_WORDS = {
     Lot.StartHow.OVEN_DRY: "oven-dry section",
     Lot.StartHow.WEIGHED: "weighed sample board",
@@ -110,6 +111,33 @@ def ready_window(made: Draft) -> tuple[dt.date, dt.date]:
     return (
         made.first_day + dt.timedelta(days=math.ceil(days.low)),
         made.first_day + dt.timedelta(days=math.ceil(days.high) + margin),
+    )
+
+
+@dataclass(frozen=True)
+class PartLoad:
+    """A load that leaves room in the chamber, against the same wood filling it."""
+
+    fill_pct: float
+    kwh_per_bf: float
+    full_bf: float
+    full_kwh_per_bf: float
+    full_days: float
+
+
+def part_load(made: Draft) -> PartLoad | None:
+    """None when the chamber is as good as full."""
+    fill, bf = made.estimate.fill, float(sum(lot.volume_bf for lot in made.lots))
+    if not 0 < fill < NEARLY_FULL:
+        return None
+    full = estimating.estimate_lots(made.lots, made.chamber, made.shop, made.first_day, scale=1 / fill)
+    full_bf = bf / fill
+    return PartLoad(
+        100 * fill,
+        made.estimate.kwh.total.expected / bf,
+        full_bf,
+        full.kwh.total.expected / full_bf,
+        full.days.expected,
     )
 
 

@@ -3,10 +3,11 @@
 import json
 from types import SimpleNamespace
 
-from kilnshop.orders import estimating
+from kilnshop.orders import quoting
 from kilnshop.orders.quoting import Draft
 from kilnshop.shop.models import Person
 from kilnshop.shop.roles import May
+from kilnshop.web import units
 from kilnshop.web.templatetags.shopfloor import (
     halves,
     kwh,
@@ -17,8 +18,6 @@ from kilnshop.web.templatetags.shopfloor import (
     volume,
     weight,
 )
-
-NEARLY_FULL = 0.95
 
 
 def facts_of(estimate, chamber: str) -> list[dict]:
@@ -123,17 +122,17 @@ def _tens(span) -> tuple[float, float]:
 
 
 def _fuller(draft: Draft) -> str:
-    """How a part load compares with a full chamber of the same wood, by the same estimate."""
-    estimate = draft.estimate
-    if not 0 < estimate.fill < NEARLY_FULL:
+    """How a part load compares with a full chamber of the same wood."""
+    load = quoting.part_load(draft)
+    if load is None:
         return ""
-    full = estimating.estimate_lots(
-        draft.lots, draft.chamber, draft.shop, draft.first_day, scale=1 / estimate.fill
-    )
-    bf = float(sum(lot.volume_bf for lot in draft.lots))
-    now, then = estimate.kwh.total.expected / bf, full.kwh.total.expected / (bf / estimate.fill)
+    its = units.unit("volume_bf")
+
+    def each(kwh_per_bf: float) -> str:
+        return f"{number(kwh_per_bf / its.factor, 2 if its.factor == 1 else 0)} kWh a {its.symbol}"
+
     return (
-        f"This load fills {estimate.fill * 100:.0f} % of {draft.chamber.name}: about {now:.2f} kWh a board foot. "
-        f"The same wood filling it, {volume(bf / estimate.fill)}, would take about {then:.2f} kWh a board foot and "
-        f"{halves(full.days.expected)} days instead of {halves(estimate.days.expected)}."
+        f"This load fills {load.fill_pct:.0f} % of {draft.chamber.name}: about {each(load.kwh_per_bf)}. "
+        f"The same wood filling it, {volume(load.full_bf)}, would take about {each(load.full_kwh_per_bf)} and "
+        f"{halves(load.full_days)} days instead of {halves(draft.estimate.days.expected)}."
     )

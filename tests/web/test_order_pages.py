@@ -326,3 +326,23 @@ def test_the_list_takes_the_same_queries_for_any_number_of_orders(
     assert text(page).count("O-2026-") == 19
     with django_assert_max_num_queries(14):
         client.get(reverse("yard"))
+
+
+def test_a_metric_shop_types_millimetres_metres_and_cubic_metres(client_for, owner, shop, order):
+    shop.units = "metric"
+    shop.save()
+    client = client_for(owner)
+    assert "width (mm), length (m)" in text(client.get(reverse("lot_new", args=[order.pk])))
+    lot = {**LOT, "thickness": "27 mm", "volume_bf": "", "tally_text": "10, 152.4, 2.4384"}
+    response = client.post(reverse("lot_new", args=[order.pk]), lot)
+    assert response.status_code == 302, response.context["form"].errors
+    saved = order.lots.last()
+    line = saved.tally.get()
+    assert (line.width_in, line.length_ft) == (Decimal("6.000"), Decimal("8.000"))  # 152.4 mm, 2.4384 m
+    assert saved.thickness_in == Decimal("1.0630")  # 27 / 25.4
+    client.post(reverse("lot_new", args=[order.pk]), {**LOT, "volume_bf": "2.3597"})
+    assert order.lots.last().volume_bf == pytest.approx(
+        Decimal("1000"), abs=Decimal("0.1")
+    )  # 2.3597 m³ a 1000 bf
+    page = text(client.get(reverse("order", args=[order.pk])))
+    assert "kg" in page and "m³" in page and " lb" not in page.split("Working")[0]
