@@ -1,6 +1,8 @@
 """Planning a charge in the browser, and the list of charges."""
 
 import datetime as dt
+import html
+import re
 from decimal import Decimal
 
 import pytest
@@ -107,8 +109,15 @@ def test_the_live_result_refuses_with_reason_and_source(web, chamber):
 
 def test_the_live_result_shows_days_that_are_taken(web, chamber):
     factory.make_charge(chamber, [factory.make_lot(factory.make_order(number="O-2026-0009"))])
-    page = text(web.post(reverse("charge_plan_result"), typed(chamber, waiting_lot())))
+    lot = waiting_lot()
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, lot)))
     assert "taken by charge K-2026-0001" in page and "It is free for" in page
+    there = html.unescape(re.search(r'href="([^"]+)">Take those days', page)[1])
+    page = text(web.get(there))
+    assert 'value="2026-03-16"' in page and f'value="{lot.pk}" checked' in page
+    assert "can be booked" in text(
+        web.post(reverse("charge_plan_result"), typed(chamber, lot, first_day="2026-03-16"))
+    )
 
 
 def test_the_live_result_shows_a_promise_that_slips(web, chamber, operator):

@@ -1,6 +1,7 @@
 """Charges before they run: the list, the plan of a new one, and the calendar of the chambers."""
 
 import datetime as dt
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
@@ -30,6 +31,7 @@ STATES = [
     *((state, state.capitalize()) for state in ("planned", "running", "dry", "unloaded", "cancelled")),
 ]
 WEEKS = (4, 6, 12)
+USUAL_DAYS = 14  # the room looked for before any lot is ticked
 
 
 def charges(request):
@@ -77,6 +79,17 @@ def _promises(plan: planning.Plan, shop) -> list[queries.PromiseMove]:
     )
 
 
+def _free_days(plan: planning.Plan, schedule_code: str) -> str:
+    """The plan page with the same lots on the first days that are free for them."""
+    free = queries.free_from(plan.chamber, plan.days.first_day, plan.days.length)
+    if not free:
+        return ""
+    asked = {"chamber": plan.chamber.pk, "first_day": free.isoformat(), "schedule_code": schedule_code}
+    return (
+        f"{reverse('charge_plan')}?{urlencode({**asked, 'lot': [lot.pk for lot in plan.lots]}, doseq=True)}"
+    )
+
+
 def _worked_out(form: PlanForm, shop) -> dict:
     """What the plan page shows of a charge; a sentence instead where there is nothing to work out."""
     if not form.is_valid():
@@ -94,9 +107,11 @@ def _worked_out(form: PlanForm, shop) -> dict:
         )
     except ValueError as problem:
         return {"unplanned": str(problem)}
+    taken = queries.room_problem(plan.chamber, plan.days, planning.name_of(plan.lots))
     return {
         "plan": plan,
-        "taken": queries.room_problem(plan.chamber, plan.days, planning.name_of(plan.lots)),
+        "taken": taken,
+        "instead": _free_days(plan, given["schedule_code"]) if taken else "",
         "promises": _promises(plan, shop),
         "facts": _facts(plan),
         "air": next((row for row in plan.estimate.workings if row.key == "air"), None),
@@ -125,11 +140,13 @@ def charge_plan(request):
         worked = _worked_out(PlanForm(request.POST), request.shop)
     else:
         chamber = _chamber_asked(request)
+        usual = 1 if "first_day" in request.GET else USUAL_DAYS
         start = _day_asked(request, "first_day", today)
         form = PlanForm(
             initial={
                 "chamber": chamber,
-                "first_day": (chamber and queries.free_from(chamber, start, 1)) or start,
+                "first_day": (chamber and queries.free_from(chamber, start, usual)) or start,
+                "schedule_code": request.GET.get("schedule_code", ""),
                 "lots": [lot for lot in request.GET.getlist("lot") if lot.isdigit()],
             }
         )
