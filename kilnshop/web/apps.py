@@ -58,5 +58,7 @@ class WebConfig(AppConfig):
 
         for name, left_out in TRAIL.items():
             model = apps.get_model(name)
-            kept = [field.name for field in model._meta.concrete_fields if field.name not in left_out]
+            kept = [
+                field.name for field in model._meta.concrete_fields if field.name not in [*left_out, "id"]
+            ]
             auditlog.register(model, include_fields=kept)

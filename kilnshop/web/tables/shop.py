@@ -5,6 +5,8 @@ import django_tables2 as tables
 from kilnshop.web.tables.base import DayColumn, NumberColumn, ShopTable
 from kilnshop.web.templatetags import shopfloor
 
+PROSE = {"td": {"class": "prose"}}
+
 
 class CustomerTable(ShopTable):
     name = tables.Column(linkify=("customer", {"pk": tables.A("pk")}))
@@ -72,7 +74,7 @@ class ChangeTable(ShopTable):
     actor = tables.Column(verbose_name="Who", empty_values=(), orderable=False)
     what = tables.Column(empty_values=(), orderable=False)
     changed = tables.TemplateColumn(
-        template_name="shop/changed.html", verbose_name="Before and after", orderable=False
+        attrs=PROSE, template_name="shop/changed.html", verbose_name="Before and after", orderable=False
     )
 
     def render_timestamp(self, value):
@@ -114,8 +116,9 @@ class ScheduleTable(ShopTable):
     name = tables.Column(orderable=False)
     steps = NumberColumn(orderable=False)
     hottest = NumberColumn(verbose_name="Hottest dry bulb", through=shopfloor.temp)
-    woods = tables.Column(verbose_name="Published for", orderable=False)
+    woods = tables.Column(verbose_name="Published for", orderable=False, attrs=PROSE)
     source = tables.TemplateColumn(
+        attrs=PROSE,
         template_code='{% include "pieces/source.html" with source=record.source provenance=record.provenance only %}',
         orderable=False,
     )
@@ -128,8 +131,9 @@ class TreatmentTable(ShopTable):
     name = tables.Column(orderable=False)
     criterion = tables.Column(orderable=False)
     needs = tables.Column(verbose_name="Also needs", orderable=False)
-    note = tables.Column(orderable=False)
+    note = tables.Column(orderable=False, attrs=PROSE)
     source = tables.TemplateColumn(
+        attrs=PROSE,
         template_code='{% include "pieces/source.html" with source=record.source provenance=record.provenance only %}',
         orderable=False,
     )

@@ -5,7 +5,6 @@ from decimal import Decimal
 
 from django import template
 from django.template import defaultfilters
-from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
 
 from kilnshop.web import units
@@ -176,12 +175,3 @@ def may(context, right: str) -> bool:
     """{% may "see_prices" as ok %}"""
     person = context.get("user") or getattr(context.get("request"), "user", None)
     return bool(person and person.is_authenticated and person.may(right))
-
-
-@register.simple_tag
-def address_of(name: str, *args) -> str:
-    """The address of a named page, or nothing while that room is not built in."""
-    try:
-        return reverse(name, args=args)
-    except NoReverseMatch:
-        return ""
