@@ -118,7 +118,7 @@ UNLOAD = (
     Line(
         "forklift",
         "People clear of the forklift; trained driver, load low and within the plate",
-        "Most bad accidents in a yard are between a load and a person (OSHA 1910.178).",
+        "A load hides people from the driver (OSHA 1910.178).",
         True,
     ),
     Line("bands", "Stand aside when straps or bands are cut", "They spring back; wear glasses and gloves.", True),

@@ -14,6 +14,9 @@ from kilnshop.science.emc import emc_pct
 
 WATER_EVERY = dt.timedelta(days=14)
 FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the schedule (design choice)
+ROUND = dt.timedelta(
+    hours=36
+)  # readings this close together count as one round of the probes (design choice)
 SHORT_NAMES = {
     "dry": "drying",
     "equalize": "equalizing",
@@ -117,18 +120,32 @@ def probes(charge: Charge) -> dict[int, Probe]:
     return {probe.channel: probe for probe in rows}
 
 
-def last_moisture(charge: Charge, channels: list[int], now: dt.datetime) -> Reading | None:
-    """The last reading with a value on one of these channels, not older than FRESH_MC."""
+def last_moisture(
+    charge: Charge, channels: list[int], now: dt.datetime
+) -> tuple[dt.datetime, list[Correction]] | None:
+    """When moisture was last read, and each channel's newest correction of that round; None when too old.
+
+    A round reaches ROUND back, so that a reading of one probe does not stand for all of them.
+    """
     any_of = Q()
     for channel in channels:
         any_of |= Q(**{f"ch{channel}__isnull": False})
     if not channels:
         return None
-    return (
-        charge.readings.filter(any_of, taken_at__gt=now - FRESH_MC, taken_at__lte=now)
-        .order_by("-taken_at")
-        .first()
+    found = charge.readings.filter(any_of, taken_at__gt=now - FRESH_MC, taken_at__lte=now).order_by(
+        "-taken_at"
     )
+    rows = list(found[:100])
+    newest: dict[int, Reading] = {}
+    for row in rows:
+        if row.taken_at < rows[0].taken_at - ROUND:
+            break
+        for channel in channels:
+            if channel not in newest and row.channel(channel) is not None:
+                newest[channel] = row
+    fixed = corrections(set(newest.values()))
+    kept = [fixed[row.pk, channel] for channel, row in newest.items() if (row.pk, channel) in fixed]
+    return (rows[0].taken_at, kept) if kept else None
 
 
 def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
@@ -140,20 +157,18 @@ def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
     if not charge.started_at:
         return None
     channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
-    reading = last_moisture(charge, channels, now)
-    if reading:
-        found = corrections([reading])
-        rows = [found[reading.pk, channel] for channel in channels if (reading.pk, channel) in found]
+    last = last_moisture(charge, channels, now)
+    if last:
+        at, rows = last
         values = [{OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value) for row in rows]
         values = sorted((value for value in values if value is not None), reverse=True)
         wettest = values[: math.ceil(len(values) / 2)]
-        if wettest:
-            how = f"average of the wettest {len(wettest)} of {len(values)} probes"
-            if math.inf in wettest:
-                return Governing(None, OVER, True, reading.taken_at, how)
-            if -math.inf in wettest:
-                return Governing(None, BELOW, True, reading.taken_at, how)
-            return Governing(sum(wettest) / len(wettest), "ok", True, reading.taken_at, how)
+        how = f"average of the wettest {len(wettest)} of {len(values)} probes"
+        if math.inf in wettest:
+            return Governing(None, OVER, True, at, how)
+        if -math.inf in wettest:
+            return Governing(None, BELOW, True, at, how)
+        return Governing(sum(wettest) / len(wettest), "ok", True, at, how)
     planned = planned_mc(charge, now)
     if planned is None:
         return None

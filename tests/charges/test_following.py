@@ -51,6 +51,20 @@ def test_the_wettest_half_governs(charge, operator):
     assert (mc.value, mc.measured, mc.how) == (22.0, True, "average of the wettest 1 of 2 probes")
 
 
+def test_a_later_reading_of_one_probe_does_not_stand_for_all(charge, operator):
+    by_hand(charge, operator, 10, 22.0, 19.0)
+    later = read(charge, operator, hours=20, dry_bulb_f=115, ch2=18.0)
+    running.correct_by_hand(
+        reading=later, channel=2, value=16.0, why="known", by=operator, now=NOW + 20 * HOUR
+    )
+    assert following.governing_mc(charge, NOW + 21 * HOUR).value == 22.0
+    much_later = read(charge, operator, hours=60, dry_bulb_f=115, ch2=17.0)
+    running.correct_by_hand(
+        reading=much_later, channel=2, value=15.5, why="known", by=operator, now=NOW + 60 * HOUR
+    )
+    assert following.governing_mc(charge, NOW + 61 * HOUR).value == 15.5
+
+
 def test_a_measured_moisture_moves_the_expected_change(charge, operator):
     """At 20 %, half of 25 to 15 is left: half of 120 hours, by hand."""
     by_hand(charge, operator, 30, 20.0, 18.0)

@@ -12,7 +12,7 @@ from kilnshop.charges.models import CHANNELS, Probe
 from kilnshop.imports import logs
 from kilnshop.web.charge_words import settings_of
 from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, read_number
-from kilnshop.web.templatetags.shopfloor import number
+from kilnshop.web.templatetags.shopfloor import number, volume
 
 
 class NumberField(forms.Field):
@@ -91,7 +91,7 @@ class UnloadForm(ChecklistForm):
                 decimal_places=2,
                 low=0,
                 high=1_000_000,
-                last=row.lot.volume_bf,
+                help_text=f"{volume(row.lot.volume_bf)} went in.",
                 label=f"Lot {row.lot}: volume out",
             )
 
@@ -193,15 +193,14 @@ class StepForm(ShopForm):
     def __init__(self, *args, charge, **kwargs):
         super().__init__(*args, **kwargs)
         planned = following.steps(charge)
-        self.fields["to_index"].choices = [
+        choices = [
             (step.index, f"Step {step.number}, {step.name}: {settings_of(step)}")
             for step in planned
             if step.index != charge.step_index
         ]
-        if charge.step_index + 1 < len(planned):
-            self.fields["to_index"].initial = charge.step_index + 1
-        else:
-            self.fields["to_index"].choices.insert(0, ("", "Choose"))
+        after = charge.step_index + 1
+        self.fields["to_index"].initial = after if after < len(planned) else ""
+        self.fields["to_index"].choices = choices if after < len(planned) else [("", "Choose"), *choices]
 
 
 class NoteForm(ShopForm):

@@ -97,6 +97,7 @@ def _named(request, charge: Charge, key: str, about: dict):
                 form.refuse(error)
         else:
             look = charge_log.look(charge=charge, data=data, mapping=mapping, now=now)
+    columns = list(form.mapping()["columns"]) if look else []
     return render(
         request,
         "charges/log_columns.html",
@@ -108,13 +109,10 @@ def _named(request, charge: Charge, key: str, about: dict):
             "sample": table.rows[:4],
             "remembered": remembered,
             "look": look,
-            "taken": [
-                (row, [row.values.get(column) for column in form.mapping()["columns"]])
-                for row in look.take[:5]
-            ]
+            "taken": [(row, [row.values.get(key) for key in columns]) for row in look.take[:5]]
             if look
             else [],
-            "columns": list(form.mapping()["columns"]) if look else [],
+            "columns": [form.fields[f"col_{key}"].label for key in columns],
         },
     )
 

@@ -176,6 +176,16 @@ def chart(request, pk, name):
     return HttpResponse(charts.svg(spec), content_type="image/svg+xml")
 
 
+def _about_list(charge: Charge, form, kind: str) -> dict:
+    wanted = {"start": "planned", "finish": "running", "unload": "dry"}[kind]
+    refused = (
+        ""
+        if charge.state == wanted
+        else f"Charge {charge} is {charge.state}; this list is signed when it is {wanted}."
+    )
+    return {"charge": charge, "form": form, "kind": kind, "defer": checklists.DEFER, "refused": refused}
+
+
 def _signed(request, pk, kind: str, act, done_word: str):
     """Show a checklist, or sign it and do what it is for."""
     found = _charge(pk)
@@ -196,7 +206,7 @@ def _signed(request, pk, kind: str, act, done_word: str):
     return render(
         request,
         "charges/checklist.html",
-        {"charge": found, "form": form, "kind": kind, "defer": checklists.DEFER, "state": found.state},
+        _about_list(found, form, kind),
     )
 
 
@@ -232,7 +242,7 @@ def unload(request, pk):
     return render(
         request,
         "charges/unload.html",
-        {"charge": found, "form": form, "kind": "unload", "defer": checklists.DEFER, "state": found.state},
+        _about_list(found, form, "unload"),
     )
 
 
