@@ -183,7 +183,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         heating = goal_c - temp > 0.05
         step_h = np.maximum(
             np.where(
-                np.abs(goal_c - temp) > 0.05, np.minimum(step_h, np.where(drift > 0.5, 3.0, 12.0)), step_h
+                np.abs(goal_c - temp) > 0.05,
+                np.minimum(step_h, np.select([drift > 0.5, drift > 0.1], [3.0, 12.0], 72.0)),
+                step_h,
             ),
             1e-3,
         )
@@ -252,16 +254,27 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         if trial is None:  # the step was too long for thin or fast boards
             dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
             continue
+        # what nothing took out leaves by the cracks: below the solver's tolerance, booked so that water closes
+        misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
+        vented = evap - b.condensed + misted
+        dh = (
+            psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure))
+            - machine.out_h
+        )
+        kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
         # too far past a change of step? then take it again, shorter
         mean = means(trial.moisture)
         after = gap(mean, stage)
         overshot = ~done & (after < -1e-3) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
         most_change = np.abs(mean - average).max(axis=(1, 2))
         overshot |= ~done & (most_change > 0.12) & (step_h > 0.5)
+        leap = np.abs((kj[0] - kj[1]) * step_h / capacity)  # of the air temperature [K]
+        overshot |= ~done & (leap > 8.0) & (step_h > 0.02)
         loss = np.where(np.isfinite(togo), togo - np.where(np.isfinite(after), after, 0.0), np.inf)
         with np.errstate(divide="ignore", invalid="ignore"):
             shorter = np.where(most_change > 0.12, 0.06 / most_change, togo / loss * 0.98)
-            dt = np.where(overshot, np.maximum(step_h * shorter, 0.05), dt)
+            shorter = np.where(leap > 8.0, np.minimum(4.0 / leap, 0.5), shorter)
+            dt = np.where(overshot, np.maximum(step_h * shorter, 0.02), dt)
         rh = np.where(done, rh, guess)
         taken = ~done & ~overshot
         if not taken.any():
@@ -276,14 +289,6 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             part = (average[..., 0] - load.target) / (average[..., 0] - mean[..., 0])
         newly = taken[:, None] & np.isnan(reached) & (mean[..., 0] <= load.target + 3e-5)
         reached = np.where(newly, elapsed[:, None] + np.clip(part, 0, 1) * step_h[:, None], reached)
-        # what nothing took out leaves by the cracks: below the solver's tolerance, booked so that water closes
-        misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
-        vented = evap - b.condensed + misted
-        dh = (
-            psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure))
-            - machine.out_h
-        )
-        kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
         warmed = (kj[0] - kj[1]) * hours
         drift = np.abs(warmed / capacity)
         rate = np.where(taken, warmed / capacity / step_h, rate)
@@ -325,7 +330,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         change = most_change
         with np.errstate(divide="ignore", invalid="ignore"):
             grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.05 / change, 0.5, 2.0), 2.0)
-        dt = np.where(taken, np.clip(step_h * grow, 0.5, 36.0), dt)
+        dt = np.where(taken, np.clip(step_h * grow, 0.5, 72.0), dt)
         move_on()
     else:
         raise ArithmeticError("the charge did not finish within 20000 steps")

@@ -438,3 +438,15 @@ def test_nothing_to_do_is_refused():
         run(lot("A"), lot("A"))
     with pytest.raises(ValueError, match="step 1: wet_bulb_f = 120"):
         run(lot(), schedule=Schedule("", "bad", (Step(300, 110, 120),)))
+
+
+def test_a_chamber_without_a_heater_in_the_cold_gives_finite_figures():
+    """Its air swings with the compressor; no step may run away."""
+    weak = replace(
+        NORTH, heater_kw=0.0, fan_kw=0.1, wall_r=5, leak_kg_per_h=30, removal_lb_per_day=30, elevation_ft=6000
+    )
+    result = run(
+        lot(wood=POPLAR, start=40, bf=1500), chamber=weak, outside=Outside(50, 95), schedule=low("T6-D4")
+    )
+    assert all(40 < f < 150 for f in result.dry_bulb_f)
+    assert math.isfinite(result.days.high)
