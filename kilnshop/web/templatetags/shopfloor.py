@@ -5,6 +5,7 @@ from decimal import Decimal
 
 from django import template
 from django.template import defaultfilters
+from django.urls import reverse
 from django.utils import timezone
 
 from kilnshop.web import units
@@ -175,3 +176,9 @@ def may(context, right: str) -> bool:
     """{% may "see_prices" as ok %}"""
     person = context.get("user") or getattr(context.get("request"), "user", None)
     return bool(person and person.is_authenticated and person.may(right))
+
+
+@register.simple_tag
+def address_of(name: str, *args) -> str:
+    """The address of a page whose name is worked out: {% address_of row.place row.pk as url %}"""
+    return reverse(name, args=args)
