@@ -64,8 +64,7 @@ def create_order(
     require(by, May.EDIT_ORDERS)
     if received_on > shop_today(now) + dt.timedelta(days=366):
         raise ValidationError({"received_on": f"{received_on} is more than a year ahead."})
-    if needed_by and needed_by < received_on:
-        raise ValidationError({"needed_by": f"{needed_by} is before the order came in, {received_on}."})
+    _needed_after(needed_by, received_on)
     order = Order(
         number=next_number(kind="order", year=received_on.year, prefix=the_shop().order_prefix),
         customer=customer,
@@ -77,6 +76,25 @@ def create_order(
     )
     order.full_clean()
     order.save()
+    return order
+
+
+def _needed_after(needed_by: dt.date | None, received_on: dt.date) -> None:
+    if needed_by and needed_by < received_on:
+        raise ValidationError({"needed_by": f"{needed_by} is before the order came in, {received_on}."})
+
+
+@transaction.atomic
+def change_order(
+    *, order: Order, by: Person, needed_by: dt.date | None, customer_reference: str, notes: str
+) -> Order:
+    require(by, May.EDIT_ORDERS)
+    order = Order.objects.select_for_update().get(pk=order.pk)
+    _open(order)
+    _needed_after(needed_by, order.received_on)
+    order.needed_by, order.customer_reference, order.notes = needed_by, customer_reference, notes
+    order.full_clean()
+    order.save(update_fields=["needed_by", "customer_reference", "notes"])
     return order
 
 

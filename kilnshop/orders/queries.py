@@ -8,7 +8,7 @@ from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subqu
 from django.db.models.functions import Coalesce
 
 from kilnshop.orders import estimating
-from kilnshop.orders.models import Lot, Order, Quote
+from kilnshop.orders.models import Lot, Order, Promise, Quote
 
 TAKEN_IN, QUOTED, LAPSED, DECLINED = "Taken in", "Quoted", "Lapsed", "Declined"
 FIRM, PLANNED, RUNNING, DRY, DELIVERED = "Firm", "Planned", "In the kiln", "Dry", "Delivered"
@@ -140,9 +140,10 @@ def lapsing_quotes(today: dt.date, days: int = 7) -> QuerySet[Quote]:
 
 def promised_between(first: dt.date, last: dt.date) -> list[Order]:
     """Undelivered orders whose newest promise falls in those days, both included."""
+    promised = Promise.objects.filter(order=OuterRef("pk"), ready_on__range=(first, last))
     found = [
         order
-        for order in orders().filter(cancelled_at=None, promises__ready_on__range=(first, last)).distinct()
+        for order in orders().filter(Exists(promised), cancelled_at=None)
         if (newest := next(iter(order.promises.all()), None)) and first <= newest.ready_on <= last
     ]
     return [order for order in found if not accepted_quote(order) or _yard_stage(order) != DELIVERED]

@@ -346,3 +346,13 @@ def test_a_metric_shop_types_millimetres_metres_and_cubic_metres(client_for, own
     )  # 2.3597 m³ a 1000 bf
     page = text(client.get(reverse("order", args=[order.pk])))
     assert "kg" in page and "m³" in page and " lb" not in page.split("Working")[0]
+
+
+def test_details_of_an_order_can_be_put_right(client_for, owner, order):
+    url = reverse("order_edit", args=[order.pk])
+    client = client_for(owner)
+    early = client.post(url, {"needed_by": "2020-01-01"})
+    assert "before the order came in" in " ".join(early.context["form"].errors["needed_by"])
+    client.post(url, {"customer_reference": "PO 88", "notes": "Call before loading"})
+    page = text(client.get(reverse("order", args=[order.pk])))
+    assert "PO 88" in page and "Call before loading" in page

@@ -23,12 +23,16 @@ MOST_PHOTOS = 12
 USUAL_TREATMENTS = ("ispm15_ht", "us_lumber_kdht", "lyctid_core", "aphis_t314a", "pitch_180f")
 
 
-class OrderForm(ShopForm):
-    customer = forms.ModelChoiceField(queryset=Customer.objects.all(), empty_label="Choose a customer")
-    received_on = forms.DateField(label="Taken in on")
+class OrderDetailsForm(ShopForm):
     needed_by = forms.DateField(label="Wanted by", required=False)
     customer_reference = forms.CharField(label="Their reference", max_length=60, required=False)
     notes = forms.CharField(widget=forms.Textarea, required=False, max_length=4000)
+
+
+class OrderForm(OrderDetailsForm):
+    customer = forms.ModelChoiceField(queryset=Customer.objects.all(), empty_label="Choose a customer")
+    received_on = forms.DateField(label="Taken in on")
+    field_order = ("customer", "received_on", "needed_by", "customer_reference", "notes")
 
 
 class FilterForm(ShopForm):

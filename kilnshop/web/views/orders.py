@@ -17,7 +17,15 @@ from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
 from kilnshop.web import estimates
 from kilnshop.web.access import allowed
-from kilnshop.web.forms.orders import ArrivalForm, CancelForm, FilterForm, LotForm, OrderForm, PromiseForm
+from kilnshop.web.forms.orders import (
+    ArrivalForm,
+    CancelForm,
+    FilterForm,
+    LotForm,
+    OrderDetailsForm,
+    OrderForm,
+    PromiseForm,
+)
 from kilnshop.web.tables.orders import OrderTable
 
 
@@ -49,6 +57,22 @@ def order_new(request):
             messages.success(request, f"Order {made.number} is taken in. Now describe its first lot.")
             return redirect("lot_new", made.pk)
     return render(request, "orders/order_new.html", {"form": form, "any": Customer.objects.exists()})
+
+
+@allowed(May.EDIT_ORDERS)
+def order_edit(request, pk):
+    found = get_object_or_404(Order.objects.select_related("customer"), pk=pk)
+    names = ("needed_by", "customer_reference", "notes")
+    form = OrderDetailsForm(request.POST or None, initial={name: getattr(found, name) for name in names})
+    if request.method == "POST" and form.is_valid():
+        try:
+            actions.change_order(order=found, by=request.user, **form.cleaned_data)
+        except ValidationError as error:
+            form.refuse(error)
+        else:
+            messages.success(request, f"Order {found.number} is saved.")
+            return redirect("order", found.pk)
+    return render(request, "orders/order_edit.html", {"order": found, "form": form})
 
 
 def chosen_chamber(request) -> Chamber | None:
@@ -302,6 +326,7 @@ urlpatterns = [
     path("orders/", orders, name="orders"),
     path("orders/new/", order_new, name="order_new"),
     path("orders/<int:pk>/", order, name="order"),
+    path("orders/<int:pk>/edit/", order_edit, name="order_edit"),
     path("orders/<int:pk>/estimate/", order_estimate, name="order_estimate"),
     path("orders/<int:pk>/promise/", order_promise, name="order_promise"),
     path("orders/<int:pk>/cancel/", order_cancel, name="order_cancel"),
