@@ -16,8 +16,8 @@ def all_done(kind="start"):
     return {line.key: {"done": True} for line in checklists.LISTS[kind]}
 
 
-def running_charge(operator, **over):
-    """Started at NOW with two moisture channels and one core channel on lot A."""
+def running_charge(operator, now=NOW, **over):
+    """Started at `now` with two moisture channels and one core channel on lot A."""
     charge = factory.make_charge(**over)
     plan = copy.deepcopy(charge.plan)
     plan["lots"] = [{"key": "A", "curve_hours": [0, 120, 288], "curve_avg": [25.0, 15.0, 7.0]}]
@@ -54,7 +54,7 @@ def running_charge(operator, **over):
         ],
         by=operator,
     )
-    return running.start_charge(charge=charge, lines=all_done(), initials="op", by=operator, now=NOW)
+    return running.start_charge(charge=charge, lines=all_done(), initials="op", by=operator, now=now)
 
 
 def read(charge, by, hours=24.0, entry=None, note="", **values):
