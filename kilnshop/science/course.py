@@ -189,6 +189,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             ),
             1e-3,
         )
+        step_h = np.where(done, 1.0, step_h)
         # air, heat and wood together
         afloat = floats[stage]
         target_rh = np.where(afloat, -1.0, set_rh[stage])
@@ -210,7 +211,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
                     np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
                 )
             except DryingFailed:
-                if step_h.min() < 0.01:
+                if step_h[~done].max() < 0.01:
                     raise
                 trial = None
                 break

@@ -249,7 +249,7 @@ def estimate(
     Raises
     ------
     ValueError
-        No lots, two lots with one key, a step with impossible air, or nothing to do.
+        No lots, two lots with one key, a step with impossible air, nothing to do, or no solution.
 
     Notes
     -----
@@ -278,7 +278,12 @@ def estimate(
             stages.append(_stage(hold_step, len(steps), chamber))
     load = _load(lots, goals)
     velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
-    history = run(load, machine, stages, velocity)
+    try:
+        history = run(load, machine, stages, velocity)
+    except ArithmeticError as error:
+        raise ValueError(
+            f"no estimate for {chamber.name}: {error}. Check heater, leaks, vents and outside air of the chamber."
+        ) from error
     if not len(history.hours) or history.hours[-1, 0] <= 0:
         raise ValueError("nothing to do: every lot is at its target already and no step runs by the hour")
 
