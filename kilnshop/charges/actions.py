@@ -216,8 +216,9 @@ def _lock(chambers: Iterable[int]) -> None:
 
 
 def _take(lots: Sequence[Lot]) -> None:
-    """Lock the lots and see that each one still waits."""
+    """Lock the lots and their orders (one could be cancelled meanwhile) and see that each lot still waits."""
     keys = [lot.pk for lot in lots]
+    list(Order.objects.select_for_update().filter(pk__in={lot.order_id for lot in lots}).order_by("pk"))
     list(Lot.objects.select_for_update().filter(pk__in=keys).order_by("pk"))
     waiting = set(waiting_lots().filter(pk__in=keys).values_list("pk", flat=True))
     held = dict(ChargeLot.objects.filter(lot__in=keys, open=True).values_list("lot_id", "charge__number"))

@@ -130,7 +130,7 @@ def promise_moves(
     an order wait for a charge the date is only known to be late: it is given when it breaks the promise.
     """
     wanted = (
-        Order.objects.filter(pk__in=orders)
+        Order.objects.filter(pk__in=orders, cancelled_at=None)
         .select_related("customer")
         .prefetch_related("lots", Prefetch("promises", queryset=Promise.objects.order_by("-made_at", "-id")))
     )

@@ -240,6 +240,16 @@ def test_a_running_charge_that_slips_promises_anew(plan, owner):
     assert (newest.ready_on - oldest.ready_on).days == 4
 
 
+def test_a_cancelled_order_gets_no_new_promise_and_stops_nothing(plan, owner):
+    lot = waiting_lot()
+    charge = plan(lot)
+    Charge.objects.update(started_at=NOW)
+    type(lot.order).objects.update(cancelled_at=NOW)
+    end = charge.booking.last_day + 4 * DAY
+    actions.set_days(charge=charge, likely_last_day=end, last_day=end, by=owner, now=NOW, why="slow")
+    assert lot.order.promises.count() == 1
+
+
 def test_a_slip_into_the_next_charge_is_refused(plan, owner):
     first = plan(waiting_lot())
     second = plan(waiting_lot("O-2026-0002"), first_day=first.booking.last_day + DAY)

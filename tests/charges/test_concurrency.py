@@ -10,6 +10,7 @@ from django.db import IntegrityError, close_old_connections, connection, connect
 
 from kilnshop.charges import actions
 from kilnshop.charges.models import Booking, Charge, ChargeLot
+from kilnshop.orders.actions import cancel_order
 from tests import factory
 from tests.charges.helpers import NOW, TODAY, waiting_lot
 
@@ -67,6 +68,19 @@ def test_two_people_booking_one_chamber_get_one_charge(owner, chamber):
     assert Charge.objects.count() == Booking.objects.count() == 1
 
 
+def test_without_the_lock_the_database_still_refuses_in_words(owner, chamber, monkeypatch):
+    monkeypatch.setattr(actions, "_lock", lambda chambers: None)
+    lots = [waiting_lot(f"O-2026-000{n}", customer=f"Customer {n}") for n in (1, 2)]
+
+    def book(lot):
+        return lambda: actions.plan_charge(chamber=chamber, lots=[lot], first_day=TODAY, by=owner, now=NOW)
+
+    won, lost = split(at_once(*map(book, lots)))
+    assert len(won) == len(lost) == 1, lost
+    assert isinstance(lost[0], ValidationError) and lost[0].code == "overlap", repr(lost[0])
+    assert f"taken by charge {won[0].number}" in lost[0].message
+
+
 def test_two_people_loading_one_lot_get_one_charge(owner, chamber):
     lot, other = waiting_lot(), factory.make_chamber("south", name="South chamber")
 
@@ -77,6 +91,19 @@ def test_two_people_loading_one_lot_get_one_charge(owner, chamber):
     assert len(won) == len(lost) == 1, lost
     assert isinstance(lost[0], ValidationError), repr(lost[0])
     assert f"is in charge {won[0].number}" in " ".join(lost[0].messages)
+
+
+def test_an_order_is_not_cancelled_while_its_lot_is_loaded(owner, chamber):
+    lot = waiting_lot()
+    won, lost = split(
+        at_once(
+            lambda: actions.plan_charge(chamber=chamber, lots=[lot], first_day=TODAY, by=owner, now=NOW),
+            lambda: cancel_order(order=lot.order, by=owner, now=NOW, why="changed their mind"),
+        )
+    )
+    assert len(won) == len(lost) == 1 and isinstance(lost[0], ValidationError), (won, lost)
+    lot.order.refresh_from_db()
+    assert bool(lot.order.cancelled_at) != Charge.objects.exists()
 
 
 def test_many_outages_at_once_never_share_a_day(owner, chamber):

@@ -210,6 +210,8 @@ def test_the_list_shows_states_and_slips(web, chamber, operator):
     assert charge.number in page and "Planned" in page and "slipped 4 days" in page
     assert charge.number not in text(web.get(reverse("charges"), {"state": "running"}))
     assert web.get(reverse("charges"), {"state": "odd"}).status_code == 200
+    for column in ("number", "-chamber", "first_day", "-likely", "last_day", "odd", "slipped"):
+        assert charge.number in text(web.get(reverse("charges"), {"sort": column}))
 
 
 def test_an_empty_list_says_what_to_do_first(web, chamber):
