@@ -262,7 +262,7 @@ def _expected_done(
     charge: Charge, now: dt.datetime, change: NextChange | None
 ) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:
     days = charge.plan.get("days")
-    if not days or change is None:
+    if not days or not days["expected"] or change is None:
         return None
     later = sum(step.hours for step in steps(charge)[charge.step_index + 1 :])
     left = change.expected_at + dt.timedelta(hours=later) - now

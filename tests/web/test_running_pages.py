@@ -1,6 +1,7 @@
 """The pages of a running charge: opened, filled in, refused in words."""
 
 import datetime as dt
+import html
 import uuid
 
 import pytest
@@ -10,6 +11,7 @@ from django.urls import reverse
 
 from kilnshop.charges import checklists, running
 from kilnshop.charges.models import BoardTest, Charge, Correction, LogImport, LogMapping, Reading
+from kilnshop.web import charts
 from tests import factory
 from tests.charges.running_helpers import HOUR, NOW, all_done, read, running_charge
 
@@ -85,6 +87,19 @@ def test_the_charts_are_drawn_for_a_browser_without_scripts(charge, operator, do
     assert door.get(reverse("charge_chart", args=[charge.pk, "nonsense"])).status_code == 404
 
 
+def test_the_charts_use_the_shops_wall_clock_in_every_browser(charge, operator, door):
+    """15:00 UTC on 3 March is 10:00 in New York; written with Z and drawn on a UTC scale it reads 10:00."""
+    read(charge, operator, dry_bulb_f=110, wet_bulb_f=100)
+    drawn = door.get(reverse("charge", args=[charge.pk])).context["charts"]["air"]
+    measured = drawn["layer"][-1]
+    assert {row["at"] for row in measured["data"]["values"]} == {"2026-03-03T10:00:00Z"}
+    assert measured["encoding"]["x"]["scale"] == {"type": "utc"}
+    assert [layer["mark"]["color"] for layer in drawn["layer"]] == [
+        charts.TARGET_COLOUR,
+        charts.MEASURED_COLOUR,
+    ]
+
+
 # Checklists
 
 
@@ -111,7 +126,12 @@ def test_an_open_line_is_named_and_nothing_starts(door, operator):
     )
 
 
-def test_a_charge_is_finished_and_unloaded(charge, door):
+def test_a_charge_is_finished_and_unloaded(charge, operator, door):
+    assert "is signed when it is dry" in text_of(door.get(reverse("charge_unload", args=[charge.pk])))
+    read(charge, operator, dry_bulb_f=110, ch1=35.0)
+    assert "Moisture that governs: above the pins' range" in html.unescape(
+        text_of(door.get(reverse("charge_finish", args=[charge.pk])))
+    )
     assert door.post(reverse("charge_finish", args=[charge.pk]), ticked("finish")).status_code == 302
     shown = text_of(door.get(reverse("charge_unload", args=[charge.pk])))
     assert "off and locked before anybody enters" in shown

@@ -178,12 +178,29 @@ def chart(request, pk, name):
 
 def _about_list(charge: Charge, form, kind: str) -> dict:
     wanted = {"start": "planned", "finish": "running", "unload": "dry"}[kind]
-    refused = (
-        ""
-        if charge.state == wanted
-        else f"Charge {charge} is {charge.state}; this list is signed when it is {wanted}."
-    )
-    return {"charge": charge, "form": form, "kind": kind, "defer": checklists.DEFER, "refused": refused}
+    refused = f"Charge {charge} is {charge.state}; this list is signed when it is {wanted}."
+    notes = []
+    if kind == "start" and not charge.probes.exists():
+        notes.append(
+            {"severity": "note", "text": "No probes are set up yet. Set them up before the door is shut."}
+        )
+    governing = following.outlook(charge, timezone.now()).governing if kind == "finish" else None
+    if governing:
+        notes.append(
+            {
+                "severity": "note" if governing.measured else "caution",
+                "text": f"Moisture that governs: {charge_words.moisture_of(governing)} ({governing.how}); the driest "
+                f"target is {mc(following.target_mc_pct(charge))}.",
+            }
+        )
+    return {
+        "charge": charge,
+        "form": form,
+        "kind": kind,
+        "defer": checklists.DEFER,
+        "refused": "" if charge.state == wanted else refused,
+        "warnings": notes,
+    }
 
 
 def _signed(request, pk, kind: str, act, done_word: str):
