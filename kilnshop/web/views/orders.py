@@ -273,8 +273,8 @@ def order_estimate(request, pk):
         panel = {
             "problem": "The estimate shows as soon as these are right:",
             "missing": [
-                f"{form[name].label}: {errors[0]}"
-                for name, errors in form.errors.items()
+                f"{form[name].label}: {'still to be given' if errors[0].code == 'required' else errors[0].messages[0]}"
+                for name, errors in form.errors.as_data().items()
                 if name in form.fields
             ],
         }
