@@ -33,7 +33,14 @@ class Look:
 def look(*, charge: Charge, data: bytes, mapping: dict[str, Any], now: dt.datetime) -> Look:
     """Read the file by the mapping without writing anything. UnreadableLog when it is no log at all."""
     channels = dict(charge.probes.values_list("channel", "kind"))
-    parsed = logs.parse(logs.read_table(data), mapping, zone=the_shop().time_zone, channels=channels)
+    shop = the_shop()
+    parsed = logs.parse(
+        logs.read_table(data),
+        mapping,
+        zone=shop.time_zone,
+        channels=channels,
+        elevation_ft=shop.elevation_ft,
+    )
     sifted = running.sift_log(charge=charge, rows=parsed.rows, now=now)
     problems = [str(problem) for problem in parsed.problems] + sifted.problems
     return Look(

@@ -9,11 +9,13 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+from kilnshop.science import psychro
+
 MAX_ROWS = 400_000
 CHANNELS = tuple(f"ch{number}" for number in range(1, 9))
 TEMPERATURES = {"dry_bulb_f": "dry bulb", "wet_bulb_f": "wet bulb"}
 NUMBERS = {"condensate_lb": "condensate", "meter_kwh": "meter"}
-FIELDS = (*TEMPERATURES, *CHANNELS, *NUMBERS)
+HUMIDITY = "rh_pct"  # a recorder without a wet bulb: the wet bulb is worked out, the file keeps the humidity
 ORDERS = {"ymd": "Year first", "mdy": "Month first", "dmy": "Day first"}
 CLOCKS = {
     "shop": "The shop's clock, changed in spring and fall",
@@ -26,6 +28,7 @@ RANGES = {
     "wet_bulb_f": (-40.0, 212.0, "°F"),
     "core": (-40.0, 250.0, "°F"),
     "mc": (0.0, 100.0, "%"),
+    HUMIDITY: (1.0, 100.0, "%"),
     "condensate_lb": (0.0, 20_000.0, "lb"),
     "meter_kwh": (0.0, 1e9, "kWh"),
 }
@@ -181,6 +184,13 @@ def mapping_problems(
         found.append(Problem(0, "", "", "Say which column holds the time."))
     if not mapping["columns"]:
         found.append(Problem(0, "", "", "Map at least one column of values."))
+    if HUMIDITY in mapping["columns"]:
+        if "wet_bulb_f" in mapping["columns"]:
+            found.append(Problem(0, "", "", "Map the wet bulb or the relative humidity, not both."))
+        if "dry_bulb_f" not in mapping["columns"]:
+            found.append(
+                Problem(0, "", "", "Relative humidity needs the dry bulb beside it. Map the dry bulb too.")
+            )
     for key in mapping["columns"]:
         if key in CHANNELS and int(key[2:]) not in channels:
             found.append(
@@ -194,7 +204,14 @@ def mapping_problems(
     return found
 
 
-def parse(table: Table, mapping: dict[str, Any], *, zone: str, channels: dict[int, str]) -> Parsed:
+def parse(
+    table: Table,
+    mapping: dict[str, Any],
+    *,
+    zone: str,
+    channels: dict[int, str],
+    elevation_ft: float = 0.0,
+) -> Parsed:
     """Readings in time order, and every problem by row, column and value.
 
     Parameters
@@ -206,6 +223,8 @@ def parse(table: Table, mapping: dict[str, Any], *, zone: str, channels: dict[in
         The shop's time zone.
     channels : dict
         Channel number to "mc" or "core", for the channels that have a probe.
+    elevation_ft : float
+        Height of the shop above the sea [ft]; a wet bulb worked out from humidity depends on it slightly.
     """
     parsed = Parsed(problems=mapping_problems(mapping, table.header, channels))
     if parsed.problems:
@@ -244,8 +263,17 @@ def parse(table: Table, mapping: dict[str, Any], *, zone: str, channels: dict[in
                 values[key] = _value(cells[i], key, mapping, channels)
             except ValueError as error:
                 parsed.problems.append(Problem(line, name, cells[i], f"“{cells[i]}” in “{name}” {error}"))
-        dry, wet = values.get("dry_bulb_f"), values.get("wet_bulb_f")
-        if dry is not None and wet is not None and wet > dry:
+        humidity, dry = values.pop(HUMIDITY, None), values.get("dry_bulb_f")
+        if humidity is not None and dry is not None:
+            try:
+                worked_out = psychro.wet_bulb_f(dry, humidity, elevation_ft)
+                values["wet_bulb_f"] = round(min(worked_out, dry), 4)
+            except ValueError as error:
+                name = mapping["columns"][HUMIDITY]
+                text = f"no wet bulb for {dry:g} °F and {humidity:g} % relative humidity: {error}."
+                parsed.problems.append(Problem(line, name, cells[at[name]], text))
+        wet = values.get("wet_bulb_f")
+        if dry is not None and wet is not None and wet > dry and HUMIDITY not in mapping["columns"]:
             a, b = cells[at[mapping["columns"]["wet_bulb_f"]]], cells[at[mapping["columns"]["dry_bulb_f"]]]
             unit = mapping["unit"]
             parsed.problems.append(

@@ -86,6 +86,29 @@ def test_fifty_six_celsius_is_132_8_exactly():
     assert [row.values["ch3"] for row in parsed.rows] == [132.8, 132.62]
 
 
+@pytest.mark.parametrize(("dry", "humidity"), [(110.0, 60.0), (140.0, 25.0), (80.0, 90.0)])
+def test_a_wet_bulb_worked_out_from_humidity_gives_the_humidity_back(dry, humidity):
+    """Against CoolProp, an independent library: humidity of that dry and wet bulb at sea level, within 0.5 %."""
+    from CoolProp.HumidAirProp import HAPropsSI
+
+    parsed = parse(
+        f"Time,Dry,RH\n3/2/26 10:00,{dry},{humidity}\n", columns={"dry_bulb_f": "Dry", "rh_pct": "RH"}
+    )
+    wet = parsed.rows[0].values["wet_bulb_f"]
+    kelvin = [(f - 32) / 1.8 + 273.15 for f in (dry, wet)]
+    assert 100 * HAPropsSI("R", "T", kelvin[0], "B", kelvin[1], "P", 101325) == pytest.approx(
+        humidity, abs=0.5
+    )
+    assert set(parsed.rows[0].values) == {"dry_bulb_f", "wet_bulb_f"}
+
+
+def test_humidity_of_100_is_a_wet_bulb_at_the_dry_bulb():
+    parsed = parse("Time,Dry,RH\n3/2/26 10:00,110,100\n", columns={"dry_bulb_f": "Dry", "rh_pct": "RH"})
+    assert parsed.rows[0].values["wet_bulb_f"] == pytest.approx(110, abs=0.01)
+    beyond = parse("Time,Dry,RH\n3/2/26 10:00,240,100\n", columns={"dry_bulb_f": "Dry", "rh_pct": "RH"})
+    assert "no wet bulb for 240 °F" in words(beyond)[0]
+
+
 def test_moisture_channels_are_not_converted():
     parsed = parse("Time,P1\n3/2/26 10:00,18.4\n", {1: "mc"}, columns={"ch1": "P1"}, unit="C")
     assert parsed.rows[0].values == {"ch1": 18.4}
@@ -206,6 +229,8 @@ def test_the_hour_skipped_in_spring_is_refused_and_standard_time_accepts_it():
         ({"columns": {}}, "Map at least one column"),
         ({"columns": {"dry_bulb_f": "Dry", "wet_bulb_f": "Dry"}}, "used twice"),
         ({"columns": {"ch4": "Dry"}}, "Channel 4 has no probe"),
+        ({"columns": {"rh_pct": "Wet"}}, "Relative humidity needs the dry bulb"),
+        ({"columns": {"dry_bulb_f": "Time", "wet_bulb_f": "Wet", "rh_pct": "Dry"}}, "not both"),
     ],
 )
 def test_a_wrong_mapping_is_named(over, said):

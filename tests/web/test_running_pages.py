@@ -320,6 +320,19 @@ def test_a_log_is_chosen_named_looked_at_and_imported(charge, door):
     assert (Reading.objects.count(), LogImport.objects.count()) == (2, 1)
 
 
+def test_a_recorder_with_humidity_gets_a_wet_bulb_that_says_so(charge, door):
+    data = b"When,Dry,RH\n2026-03-02 10:30,110,60\n"
+    key = key_of(choose(door, charge, data))
+    names = {"time": "When", "clock": "", "unit": "F", "order": "ymd", "clocks": "shop", "decimal": "."}
+    sent = names | {"col_dry_bulb_f": "Dry", "col_rh_pct": "RH", "key": key}
+    address = reverse("log_import", args=[charge.pk])
+    assert "1 row would be taken." in text_of(door.post(address, sent | {"do": "look"}))
+    door.post(address, sent | {"do": "import"})
+    reading = Reading.objects.get()
+    assert 95 < reading.wet_bulb_f < 98
+    assert "worked out from its relative humidity" in text_of(door.get(reverse("reading", args=[reading.pk])))
+
+
 def test_problems_are_told_by_row_and_nothing_is_imported(charge, door):
     address = reverse("log_import", args=[charge.pk])
     key = key_of(choose(door, charge, GOOD + b"02.03.2026 10:10;43,4;48,0;open\n"))

@@ -335,6 +335,7 @@ class LogMappingForm(ShopForm):
         )
         wanted = {
             **{key: word.capitalize() for key, word in logs.TEMPERATURES.items()},
+            logs.HUMIDITY: "Relative humidity (%), if there is no wet bulb",
             **{f"ch{n}": f"Channel {n}: {following.channel_label(probe)}" for n, probe in probes.items()},
             "condensate_lb": "Condensate (lb)",
             "meter_kwh": "Electricity meter (kWh)",

@@ -97,7 +97,11 @@ def _named(request, charge: Charge, key: str, about: dict):
                 form.refuse(error)
         else:
             look = charge_log.look(charge=charge, data=data, mapping=mapping, now=now)
-    columns = list(form.mapping()["columns"]) if look else []
+    columns = []
+    if look:  # humidity becomes a wet bulb
+        columns = [
+            "wet_bulb_f" if column == logs.HUMIDITY else column for column in form.mapping()["columns"]
+        ]
     return render(
         request,
         "charges/log_columns.html",
