@@ -1,18 +1,24 @@
 """The frame every page stands in: look, policy, units, forms and the plain pages for errors."""
 
+import builtins
 import datetime as dt
 import re
+import sys
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
+from django.test import Client
 from django.urls import reverse
 
 from kilnshop.shop.models import Person, Shop
 from kilnshop.web import charts, units
+from kilnshop.web.apps import pdf_libraries
 from kilnshop.web.forms.base import QuantityField, read_number
 from kilnshop.web.templatetags import shopfloor
+from kilnshop.web.views import errors
 
 METRIC = Shop(pk=1, units=Shop.Units.METRIC)
 
@@ -90,7 +96,7 @@ def test_uploaded_files_need_a_sign_in_and_stay_inside_their_folder(client, clie
 def test_packaged_files_are_found():
     for name in ("packaged/vega.js", "packaged/SourceSansPro-Regular.ttf", "kilnshop/kilnshop.css"):
         assert finders.find(name), name
-    assert "window.vegaEmbed" in open(finders.find("packaged/vega.js"), encoding="utf-8").read()
+    assert "window.vegaEmbed" in Path(finders.find("packaged/vega.js")).read_text("utf-8")
 
 
 @pytest.mark.parametrize(
@@ -124,7 +130,7 @@ def test_what_is_no_number_is_refused_in_words(typed):
 
 def test_a_quantity_out_of_range_is_refused_in_the_shops_unit():
     field = QuantityField(quantity="temp_f", low=-40, high=250)
-    with units.reading_as(METRIC), pytest.raises(ValidationError, match="130 °C .* −40 °C to 121.1 °C"):
+    with units.reading_as(METRIC), pytest.raises(ValidationError, match=r"130 °C .* −40 °C to 121\.1 °C"):
         field.clean("130")
     assert field.clean("250") == 250
 
@@ -176,3 +182,46 @@ def test_a_chart_is_drawn_without_a_browser_and_the_same_each_time():
     assert drawn.startswith("<svg") and 'stroke-dasharray="6,4"' in drawn
     charts._drawn.cache_clear()
     assert charts.svg(spec) == drawn
+
+
+def test_a_broken_page_says_so_without_the_database(rf):
+    answer = errors.server_error(rf.get("/"))
+    assert answer.status_code == 500
+    assert "nothing of this step was saved" in answer.content.decode()
+
+
+@pytest.mark.django_db
+def test_a_form_that_cannot_be_trusted_is_explained(owner):
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(owner, backend="django.contrib.auth.backends.ModelBackend")
+    answer = client.post(reverse("sign_out"))
+    assert answer.status_code == 403 and "send the form once more" in answer.content.decode()
+
+
+def test_the_check_names_what_to_install_for_pdf_files(monkeypatch):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    monkeypatch.setattr(builtins, "__import__", _without_pango(builtins.__import__))
+    (found,) = pdf_libraries(None)
+    assert found.id == "kilnshop.W001"
+    assert found.hint == "apt-get install libpangoft2-1.0-0 libharfbuzz-subset0"
+
+
+def _without_pango(plain):
+    def imported(name, *args, **kwargs):
+        if name == "weasyprint":
+            raise OSError("cannot load library 'libpangoft2-1.0-0'")
+        return plain(name, *args, **kwargs)
+
+    return imported
+
+
+@pytest.mark.django_db
+def test_certificates_are_for_those_who_see_prices(client_for, operator, office, settings):
+    folder = settings.MEDIA_ROOT / "exemptions"
+    folder.mkdir(parents=True)
+    (folder / "paper.pdf").write_bytes(b"%PDF-")
+    address = reverse("media", args=["exemptions/paper.pdf"])
+    assert client_for(operator).get(address).status_code == 403
+    assert client_for(office).get(address).status_code == 200
+    assert client_for(operator).get("/files/./exemptions/paper.pdf").status_code in (403, 404)
+    assert client_for(operator).get("/files/lots/../exemptions/paper.pdf").status_code in (403, 404)

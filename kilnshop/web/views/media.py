@@ -15,14 +15,14 @@ PICTURES = {".png": "image/png", ".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".
 
 def media(request, path: str):
     """One uploaded file; pictures are shown, everything else is only ever downloaded."""
-    if path.split("/")[0] == "exemptions":
-        require(request.user, May.SEE_PRICES)
     try:
         file = Path(safe_join(settings.MEDIA_ROOT, path))
-    except SuspiciousFileOperation:
+    except (SuspiciousFileOperation, ValueError):
         raise Http404 from None
     if not file.is_file():
         raise Http404
+    if file.relative_to(settings.MEDIA_ROOT).parts[0] == "exemptions":
+        require(request.user, May.SEE_PRICES)
     kind = PICTURES.get(file.suffix.lower())
     response = FileResponse(
         file.open("rb"),
