@@ -46,11 +46,16 @@ def summary() -> dict:
                 "charge__number", "taken_at", "dry_bulb_f", "ch1", "ch7", "meter_kwh"
             ).order_by("charge__number", "taken_at")
         ),
-        "tickets": [
-            {key: value for key, value in ticket.figures.items() if key not in ("code", "confirm_url")}
-            for ticket in Ticket.objects.order_by("number")
-        ],
+        "tickets": [paper(ticket.figures) for ticket in Ticket.objects.order_by("number")],
         "invoices": [(row.number, row.total, row.balance, row.state) for row in billing.listed("", TODAY)],
+    }
+
+
+def paper(figures: dict) -> dict:
+    """A ticket's figures without its code and without row ids, which PostgreSQL never gives twice."""
+    kept = {key: value for key, value in figures.items() if key not in ("code", "confirm_url")}
+    return kept | {
+        "lots": [{key: value for key, value in lot.items() if key != "charge_lot"} for lot in kept["lots"]]
     }
 
 
