@@ -68,6 +68,10 @@ class Price:
     cost: Cost
     workings: tuple[Working, ...]
 
+    def of_lot(self, lot: Lot) -> Decimal:
+        """All lines of one lot, before tax."""
+        return sum((line.amount for line in self.lines if line.lot is lot), ZERO)
+
     def working(self, key: str) -> Working | None:
         return next((working for working in self.workings if working.key == key), None)
 

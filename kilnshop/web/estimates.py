@@ -110,6 +110,7 @@ def panel(draft: Draft, person: Person) -> dict:
                 "lot": lot,
                 "result": result,
                 "days": range_days(result.days),
+                "amount": price.of_lot(lot) if price else None,
                 "price": price.working(f"price {lot.letter}") if price else None,
             }
             for lot, result in zip(draft.lots, estimate.lots, strict=True)
@@ -129,7 +130,7 @@ def _fuller(draft: Draft) -> str:
     its = units.unit("volume_bf")
 
     def each(kwh_per_bf: float) -> str:
-        return f"{number(kwh_per_bf / its.factor, 2 if its.factor == 1 else 0)} kWh a {its.symbol}"
+        return f"{number(kwh_per_bf / its.factor, 2 if its.factor == 1 else 0)} kWh per {its.symbol}"
 
     return (
         f"This load fills {load.fill_pct:.0f} % of {draft.chamber.name}: about {each(load.kwh_per_bf)}. "

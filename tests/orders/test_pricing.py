@@ -114,7 +114,9 @@ def test_surcharges_and_stacking_are_by_board_foot():
         heat_per_bf=Decimal("0.0800"), pitch_per_bf=Decimal("0.0600"), stacking_per_bf=Decimal("0.1000")
     )
     asked = lot(treatments=["ispm15_ht", "pitch_180f"], stacks=Lot.Stacks.SHOP)
-    kinds = {line.kind: line.amount for line in price([asked], rates).lines}
+    made = price([asked], rates)
+    assert made.of_lot(asked) == Decimal("69.00")  # 45.00 + 8.00 + 6.00 + 10.00
+    kinds = {line.kind: line.amount for line in made.lines}
     assert kinds == {
         Kind.DRYING: Decimal("45.00"),
         Kind.HEAT: Decimal("8.00"),
