@@ -3,6 +3,7 @@
 import zoneinfo
 
 from django import forms
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.password_validation import validate_password
 from django.contrib.auth.validators import UnicodeUsernameValidator
 from django.core.exceptions import ValidationError
@@ -31,6 +32,17 @@ MONTHS = 12
 CERTIFICATE_MB = 5
 CERTIFICATE_STARTS = {".pdf": (b"%PDF-",), ".png": (b"\x89PNG",), ".jpg": (b"\xff\xd8\xff",)}
 CERTIFICATE_STARTS[".jpeg"] = CERTIFICATE_STARTS[".jpg"]
+
+
+class SignInForm(AuthenticationForm):
+    error_messages = {
+        "invalid_login": "That name and password do not belong together. Check both; capital letters count.",
+        "inactive": "This sign-in is switched off. The owner can switch it on under Set-up, People.",
+    }
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["username"].label = "Name to sign in with"
 
 
 class FirstOwnerForm(ShopForm):

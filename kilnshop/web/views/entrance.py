@@ -10,12 +10,13 @@ from django.utils.decorators import method_decorator
 
 from kilnshop.shop import actions
 from kilnshop.shop.models import Person
-from kilnshop.web.forms.shop import FirstOwnerForm
+from kilnshop.web.forms.shop import FirstOwnerForm, SignInForm
 
 
 @method_decorator(login_not_required, name="dispatch")
 class SignIn(LoginView):
     template_name = "registration/sign_in.html"
+    authentication_form = SignInForm
     redirect_authenticated_user = True
 
     def dispatch(self, request, *args, **kwargs):
