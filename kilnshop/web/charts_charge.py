@@ -17,9 +17,21 @@ X = {
     "field": "at",
     "type": "temporal",
     "scale": {"type": "utc"},
-    "axis": {"title": None, "format": "%-d %b", "tickCount": {"interval": "day", "step": 1}, "labelOverlap": "greedy"},
+    "axis": {
+        "title": None,
+        "format": "%-d %b",
+        "tickCount": {"interval": "day", "step": 1},
+        "labelOverlap": "greedy",
+    },
 }
 WHEN = {"field": "at", "type": "temporal", "format": "%-d %b %H:%M", "formatType": "utc", "title": "When"}
+
+
+CROWDED = 150  # from here on points would run into one another
+
+
+def _measured(rows: list[dict]) -> dict:
+    return charts.MEASURED_LINE | {"point": False} if len(rows) > CROWDED else charts.MEASURED_LINE
 
 
 def _layer(rows: list[dict], mark: dict, y: str, title: str, series: str, tip: str) -> dict:
@@ -54,7 +66,7 @@ def moisture(figures: Figures) -> dict | None:
             {"at": _clock(row["at"]), "name": row["board"], "value": round(row["mc"], 2)}
             for row in figures.measured_mc
         ]
-        layers.append(_layer(rows, charts.MEASURED_LINE, "value", title, "name", "Board"))
+        layers.append(_layer(rows, _measured(figures.measured_mc), "value", title, "name", "Board"))
     if not layers:
         return None
     if figures.target_mc is not None:
@@ -91,14 +103,6 @@ def air(figures: Figures) -> dict | None:
             )
         )
     if figures.measured_air:
-        layers.append(
-            _layer(
-                rows_of(figures.measured_air, "measured"),
-                charts.MEASURED_LINE,
-                "value",
-                title,
-                "name",
-                "Line",
-            )
-        )
+        rows = rows_of(figures.measured_air, "measured")
+        layers.append(_layer(rows, _measured(rows), "value", title, "name", "Line"))
     return {"layer": layers} if layers else None

@@ -66,7 +66,7 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
     if done:
         facts.append(
             {
-                "label": "Dry",
+                "label": "Drying done",
                 "value": f"{day(done[0])} – {day(done[2])}",
                 "kind": "estimate",
                 "note": "80 % band",
