@@ -69,6 +69,8 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: 
         "columns": 1 if heat else 4,
         "titleFontWeight": "normal",
         "labelLimit": 230,
+        "offset": 6,
+        "rowPadding": 0,
         "symbolStrokeColor": INK,
     }
     kind, range_ = ("strokeDash", DASHES) if heat else ("shape", SHAPES)

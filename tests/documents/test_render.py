@@ -49,7 +49,7 @@ def test_number_date_and_page_of_pages_stand_on_every_page(printed):
 
 def test_the_pdf_says_what_the_printable_page_says(printed):
     _, _, page, content = printed
-    body = re.sub(r"<[^>]+>", " ", page[page.index("<main>") :])
+    body = re.sub(r"<[^>]+>", " ", page[page.index("<header") :])
     words = set(re.findall(r"[A-Za-z]{4,}", body.replace("&#x27;", "’")))
     text = "".join(read(content)).replace(" ", "")
     assert {word for word in words if word not in text} == set()
