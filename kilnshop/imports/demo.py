@@ -181,7 +181,7 @@ class Story:
     def drying(self, charge: Charge, row: rows.Row, started: dt.datetime) -> None:
         """One charge from start to where it stands now, read twice a day."""
         seed = int(charge.number.rsplit("-", 1)[1])
-        charge_lots = list(charge.charge_lots.select_related("lot").order_by("lot__order__number"))
+        charge_lots = list(charge.charge_lots.select_related("lot__order").order_by("lot__order__number"))
         running.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
         charge = running.start_charge(
             charge=charge,
@@ -289,7 +289,7 @@ class Story:
         )
         day = self.day(row, "unloaded")
         counts = {}
-        for charge_lot in charge.charge_lots.select_related("lot").prefetch_related("lot__tally"):
+        for charge_lot in charge.charge_lots.select_related("lot__order").prefetch_related("lot__tally"):
             lot = charge_lot.lot
             pieces = sum(line.pieces for line in lot.tally.all()) or None
             counts[charge_lot.pk] = (pieces, (lot.volume_bf * LOST_SHARE).quantize(Decimal(1)))
@@ -353,6 +353,11 @@ def build(*, folder: Path, now: dt.datetime) -> Story:
     return story
 
 
+def _tag(lot: Lot) -> str:
+    """Short enough for the end of a board: order and lot, such as 5A."""
+    return f"{int(lot.order.number.rsplit('-', 1)[1])}{lot.letter}"
+
+
 def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
     """Two moisture probes a lot, and two core probes in the first lot that is to be heated."""
     found = []
@@ -363,7 +368,7 @@ def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
                     "channel": len(found) + 1,
                     "kind": Probe.Kind.MOISTURE,
                     "charge_lot": charge_lot,
-                    "board": f"{charge_lot.lot.letter} {board}",
+                    "board": f"{_tag(charge_lot.lot)} {board}",
                     "depth_in": 0.3,
                     "position": "top third, middle" if board == "wettest" else "lower third, end",
                 }
@@ -376,7 +381,7 @@ def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
                         "channel": channel,
                         "kind": Probe.Kind.CORE,
                         "charge_lot": charge_lot,
-                        "board": f"{charge_lot.lot.letter} core {channel - 6}",
+                        "board": f"{_tag(charge_lot.lot)} core {channel - 6}",
                         "depth_in": 0.55,
                         "position": position,
                     }
@@ -393,7 +398,7 @@ def _tests(lot: Lot, day: dt.date, dice: random.Random) -> list[dict]:
     spread = lot.tolerance_pct / 2.4
     return [
         {
-            "board": f"{lot.letter}{number}",
+            "board": f"{_tag(lot)}-{number}",
             "raw_pct": _raw(dice.gauss(lot.target_mc_pct, spread), WOOD_AT_DOOR_F, lot),
             "method": "pin",
             "meter": METER,
