@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from kilnshop.billing.models import InvoiceLine
 from kilnshop.billing.queries import total_of
 from kilnshop.charges.models import ChargeLot
+from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Lot, Order, Quote, QuoteLine
 from kilnshop.shop.models import ZERO, RateCard, Shop
 from kilnshop.shop.money import cents, percent_of, to_decimal
@@ -88,7 +89,7 @@ class Draft:
         deposit = [("Deposit", -self.deposit_applied), ("To pay", self.balance)] if self.held else []
         return [
             ("Subtotal", self.subtotal),
-            (tax_label(the_shop()), self.tax),
+            (tax_label(the_shop(), bool(self.exempt_note)), self.tax),
             ("Total", self.total),
             *deposit,
         ]
@@ -221,7 +222,8 @@ def _lot_lines(ticket_lot: TicketLot, quote: Quote, quoted: list[QuoteLine], rat
     charge_lot, ticket = ticket_lot.charge_lot, ticket_lot.ticket
     lot = charge_lot.lot
     own = [line for line in quoted if line.lot_id == lot.pk]
-    if not own:
+    by_day = any(line.kind == QuoteLine.Kind.CHAMBER_DAYS for line in quoted)
+    if not own and not by_day:
         raise ValidationError(
             f"Lot {lot} is not on the accepted quote {quote.number}. "
             "Save and accept a new revision with it first."
@@ -240,6 +242,21 @@ def _lot_lines(ticket_lot: TicketLot, quote: Quote, quoted: list[QuoteLine], rat
         )
         for line in own
     ]
+    if by_day:
+        name = species_names([lot.species_key])[lot.species_key]
+        lines.insert(
+            0,
+            make_line(
+                kind=QuoteLine.Kind.DRYING,
+                description=f"Lot {lot.letter}: {lot.thickness_label} {name}, in the chamber-day price",
+                quantity=volume,
+                unit="bf",
+                unit_price=0,
+                tax_rate_pct=rate,
+                ticket=ticket,
+                lot=lot,
+            ),
+        )
     card, unloaded = _card(quote), charge_lot.charge.unloaded_at
     if unloaded is None or not card.storage_per_bf_week:
         return lines
@@ -289,7 +306,7 @@ def _order_lines(
             for line in quoted
             if line.lot_id is None and line.kind != QuoteLine.Kind.MINIMUM
         ]
-    all_lots = {line.lot_id for line in quoted if line.lot_id}
+    all_lots = set(order.lots.values_list("pk", flat=True))
     if all_lots <= now_billed | {line.lot_id for line in earlier}:
         least = _minimum(quote, quoted)
         so_far = sum((line.amount for line in [*earlier, *lines, *result] if line.kind != "storage"), ZERO)
@@ -325,5 +342,5 @@ def _extra_line(extra: Extra, rate: Decimal) -> Line:
     )
 
 
-def tax_label(shop: Shop) -> str:
-    return f"{shop.tax_name} {shop.tax_rate_pct.normalize():f} %"
+def tax_label(shop: Shop, exempt: bool) -> str:
+    return f"{shop.tax_name}, exempt" if exempt else f"{shop.tax_name} {shop.tax_rate_pct.normalize():f} %"

@@ -28,9 +28,7 @@ class Invoice(models.Model):
 
     class Meta:
         ordering = ["-issued_at", "-id"]
-        constraints = [
-            models.CheckConstraint(condition=adds_up(), name="invoice_total_adds_up")
-        ]
+        constraints = [models.CheckConstraint(condition=adds_up(), name="invoice_total_adds_up")]
 
     def __str__(self):
         return self.number

@@ -8,9 +8,10 @@ from django.core.exceptions import ValidationError
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kilnshop.billing.actions import issue_invoice
 from kilnshop.billing.lines import Draft, Extra, draft_invoice, make_line, storage_days
 from tests import factory
-from tests.billing.conftest import DELIVERED, TODAY, accept_quote, deliver
+from tests.billing.conftest import DELIVERED, NOW, TODAY, accept_quote, deliver
 
 pytestmark = pytest.mark.django_db
 
@@ -103,6 +104,20 @@ def test_minimum_comes_with_the_last_lot(shop):
     assert amounts(both) == [Decimal("45.00"), Decimal("36.00"), Decimal("69.00")]
 
 
+def test_whole_chamber_is_charged_by_its_days_once(order, owner):
+    first, second = factory.make_lot(order), factory.make_lot(order, letter="B")
+    accept_quote(order, lines=[(None, "chamber_days", "Whole chamber", "12.5", "day", "95")])
+    early = deliver(order, [first], number="T-2026-0001")
+    draft = draft_invoice(order=order, tickets=[early], issued_on=TODAY)
+    assert amounts(draft) == [Decimal("0.00"), Decimal("1187.50")]  # by hand: 12.5 × 95
+    assert draft.lines[0].description == "Lot A: 4/4 northern red oak, in the chamber-day price"
+    issue_invoice(order=order, tickets=[early], by=owner, now=NOW, issued_on=TODAY)
+    with pytest.raises(ValidationError, match="already invoiced"):
+        draft_invoice(order=order, tickets=[early], issued_on=TODAY)
+    late = deliver(order, [second], number="T-2026-0002")
+    assert amounts(draft_invoice(order=order, tickets=[late], issued_on=TODAY)) == [Decimal("0.00")]
+
+
 def test_exempt_customer_pays_no_tax_until_the_certificate_expires(order, ticket):
     customer = order.customer
     customer.tax_exempt, customer.exemption_number = True, "RS-4471"
@@ -111,6 +126,7 @@ def test_exempt_customer_pays_no_tax_until_the_certificate_expires(order, ticket
     draft = draft_invoice(order=order, tickets=[ticket], issued_on=TODAY)
     assert draft.tax == 0
     assert draft.exempt_note == "Tax exempt, certificate RS-4471"
+    assert draft.sums[1] == ("Sales tax, exempt", Decimal("0.00"))
     later = draft_invoice(order=order, tickets=[ticket], issued_on=TODAY + dt.timedelta(days=1))
     assert later.tax == Decimal("41.66")
     assert later.exempt_note == ""
