@@ -98,7 +98,7 @@ class SpeciesTable(ShopTable):
     specific_gravity_green = NumberColumn(verbose_name="Specific gravity", through=lambda v: f"{v:.2f}")
     green_mc_pct = NumberColumn(verbose_name="Green MC, %", through=_percent)
     shrinkage_tangential_pct = NumberColumn(verbose_name="Shrinkage tangential, %", through=_percent)
-    shrinkage_radial_pct = NumberColumn(verbose_name="radial, %", through=_percent)
+    shrinkage_radial_pct = NumberColumn(verbose_name="Shrinkage radial, %", through=_percent)
     schedule = tables.Column(verbose_name="4/4 schedule", orderable=False)
     provenance = tables.TemplateColumn(
         template_code='{% include "pieces/source.html" with source=record.source_short provenance=record.provenance only %}',
@@ -112,8 +112,9 @@ class SpeciesTable(ShopTable):
 
 
 class ScheduleTable(ShopTable):
-    code = tables.Column(linkify=("reference_schedule", {"code": tables.A("code")}))
-    name = tables.Column(orderable=False)
+    code = tables.Column(
+        verbose_name="Schedule", linkify=("reference_schedule", {"code": tables.A("code")}), orderable=False
+    )
     steps = NumberColumn(orderable=False)
     hottest = NumberColumn(verbose_name="Hottest dry bulb", through=shopfloor.temp)
     woods = tables.Column(verbose_name="Published for", orderable=False, attrs=PROSE)
@@ -125,6 +126,9 @@ class ScheduleTable(ShopTable):
 
     class Meta(ShopTable.Meta):
         per_page = 100
+
+    def render_code(self, record):
+        return record["own"].name if record["own"] else record["code"]
 
 
 class TreatmentTable(ShopTable):
