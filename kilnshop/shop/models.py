@@ -80,11 +80,11 @@ class Shop(models.Model):
     outside_temp_f = models.JSONField(default=list, blank=True, help_text="Monthly means, January first, °F")
     outside_rh_pct = models.FloatField(default=65, validators=between(5, 100))
 
-    def __str__(self):
-        return self.name
-
     class Meta:
         constraints = [models.CheckConstraint(condition=models.Q(pk=1), name="one_shop")]
+
+    def __str__(self):
+        return self.name
 
 
 class NumberSeries(models.Model):

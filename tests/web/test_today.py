@@ -127,7 +127,9 @@ def test_every_row_opens_a_page_and_the_sentence_counts_them(client_for, owner):
     )
     page = client_for(owner).get(reverse("today"))
     text = page.content.decode()
-    assert "4 things need somebody: 1 reading due, 1 step change, 1 wet bulb to water, 1 quote lapsing." in text
+    assert (
+        "4 things need somebody: 1 reading due, 1 step change, 1 wet bulb to water, 1 quote lapsing." in text
+    )
     for _, rows in page.context["groups"]:
         for row in rows:
             assert client_for(owner).get(row["url"]).status_code == 200, row["url"]
