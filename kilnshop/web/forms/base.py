@@ -166,7 +166,8 @@ class Grouped:
         for name, unit in self.units.items():
             self.fields[name].unit = unit
         for field in self.fields.values():
-            field.error_messages["required"] = "This field is required: fill it in."
+            if field.error_messages["required"] == forms.Field.default_error_messages["required"]:
+                field.error_messages["required"] = "This field is required: fill it in."
             if isinstance(field.widget, forms.NumberInput):
                 field.widget.attrs.setdefault("inputmode", "decimal")
             if isinstance(field, forms.DateField):
