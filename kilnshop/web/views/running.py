@@ -69,7 +69,7 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
                 "label": "Drying done",
                 "value": f"{day(done[0])} – {day(done[2])}",
                 "kind": "estimate",
-                "note": "80 % band",
+                "note": "the plan's 80 % band, moved by what was read",
             }
         )
     elif charge.state == "planned" and charge.plan.get("days"):
