@@ -167,7 +167,6 @@ class Grouped:
             self.fields[name].unit = unit
         for field in self.fields.values():
             if field.error_messages["required"] == forms.Field.default_error_messages["required"]:
-                if field.error_messages["required"] == forms.Field.default_error_messages["required"]:
                 field.error_messages["required"] = "This field is required: fill it in."
             if isinstance(field.widget, forms.NumberInput):
                 field.widget.attrs.setdefault("inputmode", "decimal")
