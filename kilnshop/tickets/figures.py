@@ -6,8 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from django.utils import timezone
 
-from kilnshop.charges import following
-from kilnshop.charges.models import BoardTest, ChargeLot, Probe
+from kilnshop.charges.models import BoardTest, ChargeLot, Correction, Probe
 from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Order
 from kilnshop.science.moisture import board_tests
@@ -153,30 +152,34 @@ def _thin(rows: list[dict], pick) -> list[dict]:
 
 def _chart(row: ChargeLot, heat: list[dict], zone: zoneinfo.ZoneInfo) -> dict:
     """Measured moisture of the lot's probes, and the logged heat of its cores around the longest heating."""
-    readings = list(row.charge.readings.order_by("taken_at"))
 
     def at(moment: dt.datetime) -> str:
         return timezone.localtime(moment, zone).replace(tzinfo=None).isoformat(timespec="seconds")
 
-    fixed = following.corrections(readings)
     mc: list[dict] = []
     for probe in row.probes.filter(kind=Probe.Kind.MOISTURE).order_by("channel"):
+        newest_last = (
+            Correction.objects.filter(reading__charge=row.charge, channel=probe.channel)
+            .order_by("reading__taken_at", "at", "id")
+            .values_list("reading__taken_at", "value")
+        )
         points = [
-            {"at": at(reading.taken_at), "name": probe_label(probe), "value": correction.value}
-            for reading in readings
-            if (correction := fixed.get((reading.pk, probe.channel))) and correction.value is not None
+            {"at": at(taken_at), "name": probe_label(probe), "value": value}
+            for taken_at, value in dict(newest_last).items()
+            if value is not None
         ]
         mc += _thin(points, max)
     begins = [dt.datetime.fromisoformat(record["from"]) for record in heat if record["from"]]
     ends = [dt.datetime.fromisoformat(record["to"]) for record in heat if record["to"]]
+    logged = row.charge.readings.filter(logged__isnull=False).order_by("taken_at")
+    if begins:
+        logged = logged.filter(taken_at__range=(min(begins) - CORE_MARGIN, max(ends) + CORE_MARGIN))
     core: list[dict] = []
     for probe in core_probes(row) if heat else []:
         points = [
-            {"at": at(reading.taken_at), "name": probe_label(probe), "value": reading.channel(probe.channel)}
-            for reading in readings
-            if reading.logged_id is not None
-            and reading.channel(probe.channel) is not None
-            and (not begins or min(begins) - CORE_MARGIN <= reading.taken_at <= max(ends) + CORE_MARGIN)
+            {"at": at(taken_at), "name": probe_label(probe), "value": value}
+            for taken_at, value in logged.values_list("taken_at", f"ch{probe.channel}")
+            if value is not None
         ]
         core += _thin(points, min)
     limits = [record["limit_f"] for record in heat if record["measured_at"] == "core" and record["limit_f"]]

@@ -221,6 +221,14 @@ def test_a_paper_loads_nothing_from_outside(monkeypatch):
     assert render.pdf(render.html("invoice", samples.INVOICE | {"shop": shop}))[:5] == b"%PDF-"
 
 
+def test_the_stylesheet_is_found_under_the_name_it_is_served_by():
+    """The server names static files by their content; the PDF must still be the same."""
+    page = render.html("invoice", samples.INVOICE)
+    named = page.replace("kilnshop/paper.css", "kilnshop/paper.3f2a1b77c0de.css")
+    assert named != page
+    assert render.pdf(named) == render.pdf(page)
+
+
 def test_the_same_figures_print_the_same_words_again():
     assert text_of("ticket", samples.TICKET) == text_of("ticket", samples.TICKET)
 

@@ -263,3 +263,32 @@ def test_the_total_is_the_sum_of_the_lots(order, owner):
     charge = delivery.unloaded_charge(lots, by=owner)
     figures = issue(list(charge.charge_lots.all()), owner).figures
     assert Decimal(figures["total_bf"]) == sum(Decimal(lot["volume_bf"]) for lot in figures["lots"])
+
+
+def test_moisture_on_the_chart_is_the_newest_correction(charge_lot, owner):
+    from kilnshop.charges.models import Correction, Probe
+
+    Probe.objects.create(charge=charge_lot.charge, channel=4, charge_lot=charge_lot, board="board 9")
+    (reading,) = delivery.log(charge_lot.charge, owner, [{"ch4": 15.0}], logged=False)
+    for hours, value in ((0, 14.2), (2, 13.1)):
+        Correction.objects.create(
+            reading=reading,
+            channel=4,
+            value=value,
+            method="by hand",
+            at=delivery.DRIED + dt.timedelta(hours=hours),
+            by=owner,
+        )
+    chart = issue(charge_lot, owner).figures["lots"][0]["chart"]
+    assert [(point["name"], point["value"]) for point in chart["mc"]] == [("board 9", 13.1)]
+    assert chart["mc"][0]["at"] == "2026-03-14T03:00:00"  # 07:00 UTC on the shop's clock, the week DST began
+
+
+def test_a_log_of_forty_thousand_rows_makes_a_ticket(charge_lot, owner):
+    """More rows than SQLite takes values in one statement."""
+    delivery.core_probe(charge_lot)
+    rows = [{"ch1": 90.0}] * 39_900 + [{"ch1": 134.0}] * 100
+    begin = delivery.DRIED - dt.timedelta(seconds=20 * len(rows))
+    delivery.log(charge_lot.charge, owner, rows, every_minutes=1 / 3, begin=begin)
+    record = issue(charge_lot, owner).figures["lots"][0]["treatments"][0]
+    assert (record["verdict"], record["longest_minutes"]) == ("Met", 33)
