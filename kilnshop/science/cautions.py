@@ -119,6 +119,13 @@ def _treatments(lots: Sequence[LotInput], asked: Mapping[str, Hold]) -> list[War
     return found
 
 
+def _numbers(steps: Sequence[Step], history: Run) -> dict[int, int]:
+    """The number of each step as a plan lists them: those the charge spends time in, from 1."""
+    hours, at = history.taken[:, 0], history.stage[:, 0]
+    used = [index for index in range(len(steps)) if hours[at == index].sum() > 0]
+    return {index: number for number, index in enumerate(used, start=1)}
+
+
 def _steps(
     chamber: ChamberInput, schedule: Schedule, steps: Sequence[Step], history: Run, machine: Machine
 ) -> list[Warning]:
@@ -129,16 +136,15 @@ def _steps(
     hours, at = history.taken[:, 0], history.stage[:, 0]
     locked: list[str] = []
     overloaded: list[str] = []
-    for index, step in enumerate(steps):
+    for index, number in _numbers(steps, history).items():
+        step = steps[index]
         mine = np.where(at == index, hours, 0.0)
-        if mine.sum() <= 0:
-            continue
-        here = f"Step {index + 1} ({step.dry_bulb_f:g} °F dry bulb, {step.wet_bulb_f:g} °F wet bulb)"
+        here = f"Step {number} ({step.dry_bulb_f:g} °F dry bulb, {step.wet_bulb_f:g} °F wet bulb)"
         if step.dry_bulb_f > chamber.max_dry_bulb_f:
             text = f"{here} is hotter than the {chamber.max_dry_bulb_f:g} °F limit of {chamber.name}."
             found.append(Warning("stop", "above_chamber_limit", text))
         if step.dry_bulb_f > chamber.lockout_dry_bulb_f and step.kind not in ("heat", "pitch"):
-            locked.append(f"step {index + 1} at {step.dry_bulb_f:g} °F")
+            locked.append(f"step {number} at {step.dry_bulb_f:g} °F")
         highest = psychro.f_from_c(float(history.temp_c[mine > 0, 0].max()))
         if highest < step.dry_bulb_f - 2 and mine.sum() > 12:
             text = f"{here}: heater, fans and compressor bring {chamber.name} only to {highest:.0f} °F in this air."
@@ -156,7 +162,7 @@ def _steps(
             wet = psychro.f_from_c(float(psychro.wet_bulb_c_from_rh(air, rh, machine.pressure)[0]))
             if wet > step.wet_bulb_f + 0.5:
                 overloaded.append(
-                    f"step {index + 1} ({step.dry_bulb_f:g} °F, set {step.wet_bulb_f:g}: expect about {wet:.0f} °F "
+                    f"step {number} ({step.dry_bulb_f:g} °F, set {step.wet_bulb_f:g}: expect about {wet:.0f} °F "
                     f"wet bulb for {steady.sum() / 24:.1f} days)"
                 )
     if overloaded:
@@ -179,6 +185,7 @@ def _rates(
 ) -> list[Warning]:
     """Loss per day against the safe rate, averaged over whole days from the moment the wood is losing."""
     found = []
+    numbers = _numbers(steps, history)
     times = np.concatenate([[0.0], history.hours[:, 0]])
     for i, lot in enumerate(lots):
         limit, source = safe_rate_pct_per_day(lot.species, lot.thickness_in)
@@ -209,7 +216,7 @@ def _rates(
                 step, float(history.emc[min(row, len(times) - 2), 0]), limit / loss[day], chamber
             )
             text = (
-                f"Lot {lot.key}: step {index + 1} is too harsh for {lot.species.common_name}: {loss[day]:.1f} % a "
+                f"Lot {lot.key}: step {numbers[index]} is too harsh for {lot.species.common_name}: {loss[day]:.1f} % a "
                 f"day near {daily[day]:.0f} %, safe is {limit:g} ({source}). {wetter}"
             )
             found.append(Warning(severity, "safe_rate", text))

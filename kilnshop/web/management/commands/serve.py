@@ -22,7 +22,9 @@ class Command(ShopCommand):
     def handle(self, *, host, port, **options):
         executor = MigrationExecutor(connection)
         if executor.migration_plan(executor.loader.graph.leaf_nodes()):
-            refuse("The database is not up to date: make a backup, then run manage.py migrate.")
+            if executor.loader.applied_migrations:
+                refuse("The database is not up to date: make a backup, then run manage.py migrate.")
+            call_command("migrate", verbosity=0)
         serve(host, int(port), self.stdout)
 
 
