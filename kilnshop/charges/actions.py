@@ -4,7 +4,7 @@ import datetime as dt
 from collections.abc import Iterable, Sequence
 
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError, transaction
+from django.db import DatabaseError, transaction
 
 from kilnshop.charges import planning, queries
 from kilnshop.charges.calendar import Days, day_text
@@ -247,8 +247,9 @@ def _book(booking: Booking, days: Days, name: str) -> Booking:
     try:
         with transaction.atomic():
             booking.save()
-    except IntegrityError as problem:
-        if "booking_overlap" not in str(problem):
+    except DatabaseError as problem:
+        # PostgreSQL may find two clashing writers as a deadlock while it checks the exclusion constraint
+        if not any(sign in str(problem) for sign in ("booking_overlap", "checking exclusion constraint")):
             raise
         _make_room(booking.chamber, days, name, booking)
         raise ValidationError(
