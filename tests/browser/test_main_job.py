@@ -104,6 +104,12 @@ def test_from_the_call_to_the_paid_invoice(demo_shop, live_server, page, console
     page.on("dialog", lambda dialog: dialog.accept())
     hand.sign_in("owner")
     hand.fits()
+    snap(f"today-{width}")
+    hand.go("/calendar/")
+    snap(f"calendar-{width}")
+    hand.go(f"/charges/{Charge.objects.get(started_at__isnull=False, dried_at=None).pk}/")
+    page.locator("main svg, main canvas").first.wait_for()
+    snap(f"charge-{width}")
 
     # Intake: the estimate shows while typing
     hand.go("/orders/new/")
@@ -189,7 +195,6 @@ def test_from_the_call_to_the_paid_invoice(demo_shop, live_server, page, console
     hand.go(f"/charges/{charge.pk}/")
     page.locator("main svg, main canvas").first.wait_for()
     hand.fits()
-    snap(f"charge-{width}")
 
     # Finish, unload, test boards
     hand.go(f"/charges/{charge.pk}/finish/")
