@@ -25,7 +25,10 @@ def read_heat_log(content: bytes, *, unit: str | None = None) -> HeatLog:
 
     `unit` ("F" or "C") is for headings that name no unit; without it they are °F.
     """
-    rows = list(csv.reader(decoded(content).splitlines()))
+    try:
+        rows = list(csv.reader(decoded(content).splitlines()))
+    except csv.Error as problem:
+        raise ValueError(f"the file is not readable as CSV ({problem})") from None
     rows = [row for row in rows if any(cell.strip() for cell in row)]
     if len(rows) < 2:
         raise ValueError("the file has no readings: it needs a heading row and rows below it")

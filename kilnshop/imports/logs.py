@@ -9,6 +9,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
+from kilnshop.imports.text import NotText, decoded_as
 from kilnshop.science import psychro
 
 MAX_ROWS = 400_000
@@ -77,32 +78,15 @@ class Parsed:
 
 
 def decode(data: bytes) -> tuple[str, str]:
-    """Text and encoding: byte-order mark, then the pattern of NULs, then UTF-8, then Windows-1252."""
+    """Text and encoding of a recorder's file."""
     if not data.strip(b"\x00 \r\n\t"):
         raise UnreadableLog("The file is empty. Choose the recorder's CSV file.")
     if data.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise UnreadableLog("This is a spreadsheet workbook. Save the sheet as CSV and choose that file.")
-    for mark, name in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
-        if data.startswith(mark):
-            return _decoded(data, name), name
-    even, odd = data[0:2000:2].count(0), data[1:2000:2].count(0)
-    if even or odd:
-        name = "utf-16-le" if odd > even else "utf-16-be"
-        return _decoded(data, name), name
     try:
-        return data.decode("utf-8"), "utf-8"
-    except UnicodeDecodeError:
-        return _decoded(data, "cp1252"), "cp1252"
-
-
-def _decoded(data: bytes, name: str) -> str:
-    try:
-        text = data.decode(name)
-    except UnicodeDecodeError:
-        text = "\x00"
-    if "\x00" in text:
-        raise UnreadableLog("This is not a text file. Export the log as CSV and choose that file.")
-    return text
+        return decoded_as(data)
+    except NotText:
+        raise UnreadableLog("This is not a text file. Export the log as CSV and choose that file.") from None
 
 
 def read_table(data: bytes) -> Table:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from django.core.exceptions import ValidationError
 from django.db.models import BooleanField, Model
 
-from kilnshop.imports.text import decoded
+from kilnshop.imports.text import NotText, decoded
 
 MAX_ROWS = 5000
 SHOWN = 50
@@ -106,10 +106,8 @@ def read(data: bytes, *, needed: Iterable[str], optional: Iterable[str] = ()) ->
     """Rows by column name. ValidationError when the file as a whole cannot be read."""
     try:
         text = decoded(data)
-        if "\0" in text:
-            raise csv.Error("it holds NUL bytes")
         lines = list(csv.reader(text.splitlines()))
-    except (UnicodeDecodeError, csv.Error) as error:
+    except (NotText, csv.Error) as error:
         raise ValidationError(f"The file is not readable as CSV text ({error}). Save it as CSV.") from None
     lines = [[cell.strip() for cell in line] for line in lines]
     if not lines or not any(lines[0]):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
 
-from kilnshop.imports.text import decoded
+from kilnshop.imports.text import NotText, decoded
 
 MAX_ROWS = 2000
 MAX_BYTES = 1024 * 1024
@@ -56,7 +56,7 @@ def read_file(content: bytes, *, metric: bool = False) -> Tally:
         )
     try:
         text = decoded(content)
-    except UnicodeDecodeError:
+    except NotText:
         return _refused("this is not text; save the sheet as CSV, or copy and paste its cells.")
     return read_text(text, metric=metric)
 
