@@ -82,11 +82,8 @@ def holds() -> dict[str, Hold]:
 
 def lot_input(lot: Lot, species: Species | None = None) -> LotInput:
     """A lot as the science takes it. Dressed stock is counted wider than it is: wood is counted down."""
-    width_factor = 1.0
-    if lot.basis == Lot.Basis.DRESSED:
-        size = volume.parse_thickness(lot.thickness_label)
-        if size.actual_width_in and size.counted_width_in:
-            width_factor = size.actual_width_in / size.counted_width_in
+    dressed = lot.basis == Lot.Basis.DRESSED
+    width_factor = volume.parse_thickness(lot.thickness_label).width_factor if dressed else 1.0
     return LotInput(
         key=str(lot),
         species=species or species_for(lot.species_key),

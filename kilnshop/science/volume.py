@@ -52,6 +52,13 @@ class Thickness:
     actual_width_in: float | None = None  # of a dressed size such as 2x6
     counted_width_in: float | None = None
 
+    @property
+    def width_factor(self) -> float:
+        """Wood there is over wood counted, across the width: 5.5 / 6 for a 2x6, 1 for rough stock."""
+        if self.actual_width_in is None or self.counted_width_in is None:
+            return 1.0
+        return self.actual_width_in / self.counted_width_in
+
 
 @dataclass(frozen=True)
 class TallyLine:

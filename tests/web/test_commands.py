@@ -76,6 +76,19 @@ def test_estimate_weighs_the_water_of_red_oak(capsys):
     assert dry_bulbs == sorted(dry_bulbs)
 
 
+def test_estimate_weighs_a_dressed_size_by_the_wood_that_is_there(capsys):
+    """By hand: 1000 bf of 2x6 hold 1000/12 x (1.5 x 5.5)/(2 x 6) = 57.3 ft³ (PS 20); x 62.4 x 0.40 = 1430 lb."""
+    words = (
+        "--species=yellow-poplar",
+        "--thickness=2x6",
+        "--volume-bf=1000",
+        "--initial-mc=60",
+        "--target-mc=15",
+    )
+    got = json.loads(run(capsys, "estimate", *words, "--json"))
+    assert got["oven_dry_lb"] == pytest.approx(1430, rel=0.01)
+
+
 def test_estimate_prints_a_table(capsys):
     printed = run(capsys, "estimate", *OAK)
     assert "Days, estimated" in printed and "Water to remove" in printed

@@ -63,7 +63,7 @@ class Command(ShopCommand):
             species=wood,
             thickness_in=size.actual_in,
             nominal_thickness_in=size.counted_in,
-            volume_bf=options["volume_bf"],
+            volume_bf=options["volume_bf"] * size.width_factor,
             start_mc_pct=options["initial_mc"],
             target_mc_pct=options["target_mc"],
             start_how="weighed" if options["initial_mc"] > PIN_LIMIT_PCT else "pin",
