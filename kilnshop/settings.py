@@ -140,6 +140,7 @@ def database() -> dict:
 
 
 DATABASES = {"default": database()}
+FIXTURE_DIRS = [BASE_DIR / "fixtures"]
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "shop.Person"
