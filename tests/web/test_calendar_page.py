@@ -101,7 +101,14 @@ def test_earlier_and_later_weeks_are_one_link_away(web, charge):
 
 @pytest.mark.parametrize(
     "query",
-    [{"from": "x"}, {"from": "0001-01-01"}, {"from": "9999-12-31"}, {"weeks": "99999999"}, {"weeks": "-1"}],
+    [
+        {"from": "x"},
+        {"from": "0001-01-01"},
+        {"from": "9999-12-31"},
+        {"weeks": "99999999"},
+        {"weeks": "-1"},
+        {"weeks": "²"},
+    ],
 )
 def test_odd_addresses_still_show_the_calendar(web, charge, query):
     assert web.get(reverse("calendar"), query).status_code == 200

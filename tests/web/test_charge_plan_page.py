@@ -245,3 +245,10 @@ def test_a_cancelled_charge_stays_on_the_list(web, chamber, operator):
     for state in ("", "cancelled"):
         page = text(web.get(reverse("charges"), {"state": state}))
         assert charge.number in page and "Cancelled" in page
+
+
+@pytest.mark.parametrize("name", ["charge_plan", "outage_new"])
+def test_an_address_with_an_odd_chamber_opens_with_the_first_one(client_for, operator, chamber, name):
+    page = client_for(operator).get(reverse(name), {"chamber": "²", "lot": "²"})
+    assert page.status_code == 200
+    assert page.context["form"].initial["chamber"] == chamber

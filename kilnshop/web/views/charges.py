@@ -147,7 +147,7 @@ def charge_plan(request):
                 "chamber": chamber,
                 "first_day": (chamber and queries.free_from(chamber, start, usual)) or start,
                 "schedule_code": request.GET.get("schedule_code", ""),
-                "lots": [lot for lot in request.GET.getlist("lot") if lot.isdigit()],
+                "lots": [lot for lot in request.GET.getlist("lot") if lot.isdecimal()],
             }
         )
         worked = {"unplanned": "Tick the lots to load; what they fill, cost and take appears here."}
@@ -206,13 +206,13 @@ def _day_asked(request, name: str, otherwise: dt.date) -> dt.date:
 def _chamber_asked(request) -> Chamber | None:
     asked = request.GET.get("chamber", "")
     active = Chamber.objects.filter(active=True)
-    return (active.filter(pk=asked).first() if asked.isdigit() else None) or active.first()
+    return (active.filter(pk=asked).first() if asked.isdecimal() else None) or active.first()
 
 
 def calendar(request):
     today = shop_today()
     asked = request.GET.get("weeks", "")
-    weeks = int(asked) if asked.isdigit() and int(asked) in WEEKS else 6
+    weeks = int(asked) if asked.isdecimal() and int(asked) in WEEKS else 6
     start = _day_asked(request, "from", today - 7 * DAY)
     if not dt.date(2000, 1, 1) <= start <= dt.date(2200, 1, 1):
         start = today
