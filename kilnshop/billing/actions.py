@@ -8,12 +8,12 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from kilnshop.billing import queries
-from kilnshop.billing.lines import Draft, Extra, Line, draft_invoice, tax_label
+from kilnshop.billing.lines import Draft, Extra, Line, draft_invoice
 from kilnshop.billing.models import Invoice, InvoiceLine, Payment
 from kilnshop.orders.models import Order, Quote
 from kilnshop.shop.models import ZERO, Person
 from kilnshop.shop.numbers import next_number
-from kilnshop.shop.papers import customer_block, shop_block
+from kilnshop.shop.papers import customer_block, shop_block, tax_label
 from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
 from kilnshop.tickets.models import Ticket

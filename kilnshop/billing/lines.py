@@ -13,8 +13,9 @@ from kilnshop.billing.queries import total_of
 from kilnshop.charges.models import ChargeLot
 from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Lot, Order, Quote, QuoteLine
-from kilnshop.shop.models import ZERO, RateCard, Shop
+from kilnshop.shop.models import ZERO, RateCard
 from kilnshop.shop.money import cents, percent_of, to_decimal
+from kilnshop.shop.papers import tax_label
 from kilnshop.shop.queries import rate_card_on, the_shop
 from kilnshop.tickets.models import Ticket, TicketLot
 
@@ -340,7 +341,3 @@ def _extra_line(extra: Extra, rate: Decimal) -> Line:
         unit_price=extra.unit_price,
         tax_rate_pct=rate if extra.taxed else Decimal("0.000"),
     )
-
-
-def tax_label(shop: Shop, exempt: bool) -> str:
-    return f"{shop.tax_name}, exempt" if exempt else f"{shop.tax_name} {shop.tax_rate_pct.normalize():f} %"

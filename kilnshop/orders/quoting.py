@@ -13,7 +13,7 @@ from kilnshop.orders.pricing import Price
 from kilnshop.science.estimate import Estimate, Hold
 from kilnshop.science.species import Species
 from kilnshop.shop.models import Chamber, RateCard, Shop, Tariff
-from kilnshop.shop.papers import customer_block, shop_block
+from kilnshop.shop.papers import customer_block, shop_block, tax_label
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
 NEARLY_FULL = 0.95
@@ -199,7 +199,7 @@ def figures(made: Draft, quote: Quote) -> dict:
         ],
         "subtotal": str(price.subtotal),
         "tax": str(price.tax),
-        "tax_name": shop.tax_name,
+        "tax_name": tax_label(shop, made.order.customer.exempt_on(shop_today(quote.issued_at))),
         "total": str(price.total),
         "deposit": str(price.deposit),
         "ready_low": quote.ready_low.isoformat(),

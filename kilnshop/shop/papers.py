@@ -38,3 +38,7 @@ def customer_block(customer: Customer) -> dict[str, str]:
         if contact
         else "",
     }
+
+
+def tax_label(shop: Shop, exempt: bool) -> str:
+    return f"{shop.tax_name}, exempt" if exempt else f"{shop.tax_name} {shop.tax_rate_pct.normalize():f} %"

@@ -7,6 +7,7 @@ import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import DatabaseError, transaction
 
+from kilnshop.documents import render as papers
 from kilnshop.orders import actions, queries
 from kilnshop.orders.models import Quote
 from tests import factory
@@ -116,6 +117,19 @@ def test_a_quote_freezes_its_figures(order, owner, chamber):
         Quote.objects.filter(pk=quote.pk).update(total=Decimal("1.00"))
     with pytest.raises(DatabaseError), transaction.atomic():
         quote.lines.all().delete()
+
+
+def test_a_quote_prints_the_tax_as_its_invoice_will(order, owner, chamber, shop):
+    shop.tax_name, shop.tax_rate_pct = "Sales tax", Decimal("6.25")
+    shop.save()
+    taxed = quote_of(order, owner, chamber)
+    assert taxed.figures["tax_name"] == "Sales tax 6.25 %"
+    assert ", sales tax 6.25 % included, and" in papers.html("quote", taxed.figures)
+    order.customer.tax_exempt, order.customer.exemption_number = True, "E-12"
+    order.customer.save()
+    exempt = quote_of(order, owner, chamber)
+    assert (exempt.figures["tax_name"], exempt.tax) == ("Sales tax, exempt", Decimal("0.00"))
+    assert ", no tax, and" in papers.html("quote", exempt.figures)
 
 
 def test_changing_prices_later_changes_no_saved_quote(order, owner, chamber):
