@@ -197,6 +197,8 @@ def test_nonsense_is_refused_at_its_field(client_for, owner, order, change, fiel
         {**LOT, "width_in": "0.5", "thickness": "12"},
         {**LOT, "target_mc_pct": "4", "schedule_code": "T1-A1"},
         {**LOT, "another_treatment": "fungi_212f"},
+        {**LOT, "volume_bf": "1e30"},
+        {**LOT, "width_in": "1e308"},
     ],
 )
 def test_nothing_typed_breaks_the_live_estimate_or_the_form(client_for, owner, order, typed):

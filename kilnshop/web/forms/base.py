@@ -1,7 +1,7 @@
 """What every form shares: the field's unit beside it, quantities in the shop's units, grouped fields."""
 
 import re
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 
 from django import forms
@@ -81,7 +81,10 @@ class QuantityField(forms.Field):
             kept = typed
         if self.decimal_places is None:
             return kept
-        return Decimal(str(kept)).quantize(Decimal(1).scaleb(-self.decimal_places))
+        try:
+            return Decimal(str(kept)).quantize(Decimal(1).scaleb(-self.decimal_places))
+        except InvalidOperation:
+            raise ValidationError(f"“{value}” is far too large. Type it like 12.5.") from None
 
     def validate(self, value):
         super().validate(value)
