@@ -197,6 +197,15 @@ def test_days_in_the_wrong_order_are_said_in_words(web, charge):
     assert "must run in order" in text(page)
 
 
+def test_the_cancel_button_of_a_charge_opens_the_form_that_asks_why(web, charge):
+    address = reverse("charge_cancel", args=[charge.pk])
+    assert f'href="{address}"' in text(web.get(reverse("charge", args=[charge.pk])))
+    page = text(web.get(address))
+    assert '<details class="panel" open>' in page
+    assert "This field is required" not in page
+    assert Charge.objects.get(pk=charge.pk).cancelled_at is None
+
+
 def test_a_cancelled_charge_leaves_the_calendar_and_its_lots_wait(web, charge):
     address = reverse("charge_cancel", args=[charge.pk])
     assert "This field is required" in text(web.post(address, {"cancel-why": ""}))

@@ -362,10 +362,9 @@ def _charge_days(request, charge: Charge):
 
 
 @allowed(May.RUN_CHARGES)
-@require_POST
 def charge_cancel(request, pk):
     charge = _booked(pk)
-    form = CancelForm(request.POST, prefix="cancel")
+    form = CancelForm(request.POST if request.method == "POST" else None, prefix="cancel")
     if form.is_valid():
         try:
             actions.cancel_charge(charge=charge, **form.cleaned_data, by=request.user, now=timezone.now())
