@@ -163,6 +163,15 @@ def test_a_refused_booking_keeps_what_was_ticked_and_says_why(web, chamber):
     assert Charge.objects.count() == 1
 
 
+def test_a_plan_booked_twice_names_the_lot_that_is_taken(web, chamber):
+    lot = waiting_lot()
+    form = typed(chamber, lot, do="book")
+    web.post(reverse("charge_plan"), form)
+    page = text(web.post(reverse("charge_plan"), form))
+    assert f"Lot {lot} does not wait any more" in page
+    assert Charge.objects.count() == 1
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

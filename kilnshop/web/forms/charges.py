@@ -3,6 +3,7 @@
 from django import forms
 from django.core.exceptions import ValidationError
 
+from kilnshop.orders.models import Lot
 from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import shop_today
@@ -36,17 +37,28 @@ class ChamberField(forms.ModelChoiceField):
         return f"{chamber.name}, {volume(chamber.capacity_bf)} of 4/4"
 
 
+class WaitingLotsField(forms.ModelMultipleChoiceField):
+    def clean(self, value):
+        try:
+            return super().clean(value)
+        except ValidationError as error:
+            if error.code != "invalid_choice":
+                raise
+            lot = Lot.objects.select_related("order").filter(pk=error.params["value"]).first()
+            name = f"Lot {lot}" if lot else "One of the ticked lots"
+            raise ValidationError(
+                f"{name} does not wait any more: somebody may have loaded it.", code=error.code
+            ) from None
+
+
 class PlanForm(ShopForm):
     chamber = ChamberField()
     first_day = forms.DateField(label="Loading day", validators=[coming_day])
-    lots = forms.ModelMultipleChoiceField(
+    lots = WaitingLotsField(
         queryset=None,
         required=False,
         label="Waiting lots",
         widget=forms.CheckboxSelectMultiple,
-        error_messages={
-            "invalid_choice": "Lot %(value)s does not wait any more: somebody may have loaded it."
-        },
     )
     schedule_code = forms.CharField(
         label="Schedule",
