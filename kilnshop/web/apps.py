@@ -19,6 +19,7 @@ TRAIL = {
     "shop.OwnSpecies": [],
     "shop.OwnSchedule": [],
     "shop.OwnTreatment": [],
+    "orders.Order": [],
     "orders.Lot": [],
     "orders.Quote": ["figures"],
     "charges.Charge": ["plan"],

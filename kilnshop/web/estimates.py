@@ -25,12 +25,7 @@ def facts_of(estimate, chamber: str) -> list[dict]:
     working = {item.key: item for item in estimate.workings}
     users = estimate.kwh
     rows = (
-        (
-            "Days in the kiln",
-            range_days(estimate.days),
-            f"most likely {halves(estimate.days.expected)}",
-            "days",
-        ),
+        _days_row(estimate),
         (
             "Water to remove",
             weight(estimate.water_lb),
@@ -51,6 +46,14 @@ def facts_of(estimate, chamber: str) -> list[dict]:
         {"label": label, "value": value, "note": note, "kind": "estimate", "working": working.get(key)}
         for label, value, note, key in rows
     ]
+
+
+def _days_row(estimate) -> tuple[str, str, str, str]:
+    """A charge that never reaches its target has no finish to show."""
+    if not getattr(estimate, "reaches_target", True):
+        return ("Days in the kiln", "does not finish", "see the warning: target or load must change", "days")
+    likely = f"most likely {halves(estimate.days.expected)}"
+    return ("Days in the kiln", range_days(estimate.days), likely, "days")
 
 
 def frozen(figures: dict) -> dict:
@@ -109,7 +112,7 @@ def panel(draft: Draft, person: Person) -> dict:
             {
                 "lot": lot,
                 "result": result,
-                "days": range_days(result.days),
+                "days": range_days(result.days) if estimate.reaches_target else "does not finish",
                 "amount": price.of_lot(lot) if price else None,
                 "price": price.working(f"price {lot.letter}") if price else None,
             }

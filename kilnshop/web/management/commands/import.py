@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from auditlog.context import set_actor
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.utils import timezone
 
@@ -42,7 +43,8 @@ class Command(ShopCommand):
         except OSError as error:
             refuse(f"FILE={error.filename!r}: {error.strerror}")
         try:
-            made = KINDS[kind](contents, person, timezone.now(), shop_today())
+            with set_actor(person):
+                made = KINDS[kind](contents, person, timezone.now(), shop_today())
         except (ValidationError, PermissionDenied) as error:
             for message in getattr(error, "messages", [str(error)]):
                 self.stderr.write(message)
