@@ -16,7 +16,7 @@ from kilnshop.orders.models import Lot, Order, Quote, QuoteLine
 from kilnshop.shop.models import ZERO, RateCard
 from kilnshop.shop.money import cents, percent_of, to_decimal
 from kilnshop.shop.papers import tax_label
-from kilnshop.shop.queries import rate_card_on, the_shop
+from kilnshop.shop.queries import the_shop
 from kilnshop.tickets.models import Ticket, TicketLot
 
 BY_VOLUME = frozenset(
@@ -157,8 +157,13 @@ def accepted_quote(order: Order) -> Quote:
 
 
 def _card(quote: Quote) -> RateCard:
-    """The rate card the quote was made from; storage and the minimum were agreed with it."""
-    return rate_card_on(quote.issued_at.astimezone(_zone()).date()) or RateCard()
+    """Storage and minimum as the quote froze them: a later change of the rate card does not touch what was agreed."""
+    agreed = quote.figures["agreed"]
+    return RateCard(
+        storage_per_bf_week=Decimal(agreed["storage_per_bf_week"]),
+        storage_grace_days=agreed["storage_grace_days"],
+        minimum_charge=Decimal(agreed["minimum_charge"]),
+    )
 
 
 def _zone() -> zoneinfo.ZoneInfo:

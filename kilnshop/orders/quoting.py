@@ -155,10 +155,19 @@ def could_move(made: Draft) -> list[str]:
     return reasons
 
 
+def agreed(card: RateCard) -> dict:
+    """What is billed later by the quote but stands on none of its lines."""
+    return {
+        "storage_per_bf_week": str(card.storage_per_bf_week),
+        "storage_grace_days": card.storage_grace_days,
+        "minimum_charge": str(card.minimum_charge),
+    }
+
+
 def figures(made: Draft, quote: Quote) -> dict:
     """What the paper prints, and the estimate behind it, as JSON that never changes."""
     shop, price, names = made.shop, made.price, made.holds
-    assert price is not None
+    assert price is not None and made.card is not None
     days = made.estimate.days
     return {
         "shop": shop_block(shop),
@@ -197,6 +206,7 @@ def figures(made: Draft, quote: Quote) -> dict:
             }
             for line in price.lines
         ],
+        "agreed": agreed(made.card),
         "subtotal": str(price.subtotal),
         "tax": str(price.tax),
         "tax_name": tax_label(shop, made.order.customer.exempt_on(shop_today(quote.issued_at))),

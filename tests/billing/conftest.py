@@ -5,6 +5,9 @@ from decimal import Decimal
 
 import pytest
 
+from kilnshop.orders.quoting import agreed
+from kilnshop.shop.models import RateCard
+from kilnshop.shop.queries import rate_card_on
 from tests import factory
 
 UNLOADED = dt.datetime(2026, 3, 20, 14, 0, tzinfo=dt.UTC)
@@ -36,7 +39,7 @@ def accept_quote(order, *, lines=None, basis="green", by=None):
         subtotal=subtotal,
         tax=Decimal("0.00"),
         total=subtotal,
-        figures={},
+        figures={"agreed": agreed(rate_card_on(factory.DAY) or RateCard())},
         decision="accepted",
         decided_on=factory.DAY,
     )

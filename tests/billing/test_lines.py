@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from kilnshop.billing.actions import issue_invoice
 from kilnshop.billing.lines import Draft, Extra, draft_invoice, make_line, storage_days
+from kilnshop.shop.models import RateCard
 from tests import factory
 from tests.billing.conftest import DELIVERED, NOW, TODAY, accept_quote, deliver
 
@@ -67,6 +68,9 @@ def test_storage_is_charged_by_the_board_foot_week(order, lot, quoted):
     assert storage.kind == "storage"
     assert storage.quantity == Decimal("1147.143")  # by hand: 803 × 10 / 7
     assert storage.amount == Decimal("22.94")  # by hand: 1147.143 × 0.02 = 22.94286
+    RateCard.objects.update(storage_per_bf_week=Decimal("0.9"), storage_grace_days=0, minimum_charge=9000)
+    again = draft_invoice(order=order, tickets=[ticket], issued_on=dt.date(2026, 4, 13))
+    assert again.lines == draft.lines  # what was agreed does not follow a later change of the card
 
 
 def test_delivery_within_the_free_days_has_no_storage(order, ticket):
