@@ -1,4 +1,4 @@
-"""Quote, ticket and invoice from their frozen figures: one HTML for the screen, the printer and the PDF."""
+"""Quote, ticket, invoice and plan from their frozen figures: one HTML for the screen, the printer and the PDF."""
 
 import datetime as dt
 from importlib.resources import files
@@ -13,6 +13,20 @@ INSTALL = "apt-get install libpangoft2-1.0-0 libharfbuzz-subset0"
 SHARED = {"shop", "customer", "number", "order_number", "issued_on", "paper", "units", "currency_symbol"}
 PRICED = {"lines", "subtotal", "tax", "tax_name", "total", "basis", "terms"}
 NEEDED = {
+    "plan": {
+        "shop",
+        "title",
+        "number",
+        "issued_on",
+        "paper",
+        "sentence",
+        "about",
+        "facts",
+        "charts",
+        "steps",
+        "lots",
+    }
+    | {"warnings", "workings"},
     "quote": SHARED
     | PRICED
     | {"revision", "valid_until", "lots", "deposit", "ready_low", "ready_high", "could_move", "days"},

@@ -4,6 +4,7 @@ import json
 from types import SimpleNamespace
 
 from kilnshop.orders import quoting
+from kilnshop.orders.pricing import Price
 from kilnshop.orders.quoting import Draft
 from kilnshop.shop.models import Person
 from kilnshop.shop.roles import May
@@ -56,9 +57,14 @@ def _days_row(estimate) -> tuple[str, str, str, str]:
     return ("Days in the kiln", range_days(estimate.days), likely, "days")
 
 
+def thawed(estimate: dict) -> SimpleNamespace:
+    """An estimate frozen as plain figures, to be read like a fresh one."""
+    return json.loads(json.dumps(estimate), object_hook=lambda row: SimpleNamespace(**row))
+
+
 def frozen(figures: dict) -> dict:
     """The same figures as a quote froze them."""
-    estimate = json.loads(json.dumps(figures["estimate"]), object_hook=lambda row: SimpleNamespace(**row))
+    estimate = thawed(figures["estimate"])
     air = next((item for item in estimate.workings if item.key == "air"), None)
     return {
         "facts": facts_of(estimate, figures["chamber"]),
@@ -67,18 +73,17 @@ def frozen(figures: dict) -> dict:
     }
 
 
-def panel(draft: Draft, person: Person) -> dict:
-    """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them."""
-    estimate, price = draft.estimate, draft.price
-    money_facts = []
+def money_facts(price: Price | None, person: Person) -> list[dict]:
+    """Price and own costs, as far as this person may see them."""
+    facts: list[dict] = []
     if price and person.may(May.SEE_PRICES):
-        money_facts.append(
+        facts.append(
             {"label": "Price with tax", "value": money(price.total), "working": price.working("total")}
         )
     if price and person.may(May.SEE_MARGINS):
         cost = price.cost
         share = f"{cost.margin_pct} % of the price before tax" if cost.margin_pct is not None else ""
-        money_facts += [
+        facts += [
             {
                 "label": "Electricity cost",
                 "value": money(cost.electricity),
@@ -99,10 +104,16 @@ def panel(draft: Draft, person: Person) -> dict:
                 "working": price.working("margin"),
             },
         ]
+    return facts
+
+
+def panel(draft: Draft, person: Person) -> dict:
+    """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them."""
+    estimate, price = draft.estimate, draft.price
     return {
         "draft": draft,
         "facts": facts_of(estimate, draft.chamber.name),
-        "money_facts": money_facts,
+        "money_facts": money_facts(price, person),
         "show_prices": person.may(May.SEE_PRICES),
         "air_working": next((item for item in estimate.workings if item.key == "air"), None),
         "fuller": _fuller(draft),

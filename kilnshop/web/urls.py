@@ -10,6 +10,7 @@ ROOMS = (
     "orders",
     "charges",
     "running",
+    "plan",
     "tickets",
     "billing",
     "public",

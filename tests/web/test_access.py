@@ -54,6 +54,9 @@ PAGES = [
     ("charges", [], 200, 200, 200),
     ("charge", ["charge"], 200, 200, 200),
     ("charge_plan", [], 200, 403, 200),
+    ("plan_of_quote", ["quote"], 200, 200, 403),
+    ("plan_of_lot", ["lot"], 200, 200, 200),
+    ("plan_of_charge", ["charge"], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
     ("outage_new", [], 200, 403, 200),
     ("charge_start", ["charge"], 200, 403, 200),
@@ -69,10 +72,11 @@ PAGES = [
 
 # What is done on a page, or needs a row that is not made here: only the right it asks for is held.
 DONE_WITH = {
-    None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media",
+    None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media "
+    "plan_of_lot_paper plan_of_charge_paper",
     May.SET_UP: "person own_new own_change",
     May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
-    May.SEE_PRICES: "quote_pdf invoice invoice_pdf invoice_print",
+    May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
     May.RUN_CHARGES: "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
     "charge_unload charge_step",
@@ -80,7 +84,7 @@ DONE_WITH = {
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}
 ANY = {"pk": 1, "charge_pk": 1, "order_pk": 1, "key": "white_oak", "code": "T4-D2", "kind": "species"}
-ANY |= {"name": "air", "path": "none.png"}
+ANY |= {"name": "air", "path": "none.png", "form": "print"}
 
 
 @pytest.fixture
