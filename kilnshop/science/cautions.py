@@ -25,6 +25,7 @@ SEVERITIES = ("stop", "caution", "note")
 MOULD_RH = 0.80
 MIXED_START_PCT = 15.0
 SLOW_LIGHT_WOOD_PCT_PER_DAY = 5.0
+PROBE_GAP = 0.03  # moisture of the core over the target when a shallow probe already reads it
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ def find(
         *_steps(chamber, schedule, steps, history, machine),
         *_rates(lots, steps, history, chamber),
         *_mould(lots, history),
+        *_probes(lots, history, goals),
         *_end(lots, history, goals),
     ]
     return tuple(sorted(found, key=lambda w: SEVERITIES.index(w.severity)))
@@ -269,15 +271,35 @@ def _end(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
                 f"{lot.tolerance_pct:g}) while slower lots finish."
             )
             found.append(Warning("note", "over_dried", text))
-        if lot.thickness_in >= 3.0:
-            shell, core = history.shallow[:, 0, i], history.core[:, 0, i]
-            row = int(np.argmax(shell <= goals[i] + 0.01))
-            gap = 100 * (core[row] - shell[row])
-            if shell[row] <= goals[i] + 0.01 and gap > 2:
-                text = (
-                    f"Lot {lot.key}: an inch deep it reads {100 * shell[row]:.0f} % after "
-                    f"{history.hours[row, 0] / 24:.0f} days while the core is still at {100 * core[row]:.0f} %. "
-                    "Do not stop on a shallow probe."
-                )
-                found.append(Warning("caution", "shallow_probe", text))
+    return found
+
+
+def _probes(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
+    """Lots whose shallow probe reads the target, within tolerance, long before the core does."""
+    found = []
+    hours = np.concatenate([[0.0], history.hours[:, 0]])
+    for i, lot in enumerate(lots):
+        probe, core, average = (
+            np.concatenate([[lot.start_mc_pct / 100], values[:, 0, i]])
+            for values in (history.shallow, history.core, history.average)
+        )
+        close = goals[i] + lot.tolerance_pct / 100
+        if not probe[0] > close >= probe.min():
+            continue
+        early, done = (
+            float(np.interp(-goal, -np.minimum.accumulate(values), hours)) / 24
+            for goal, values in ((close, probe), (goals[i], average))
+        )
+        still = float(np.interp(24 * early, hours, core))
+        if still - close < PROBE_GAP:
+            continue
+        text = (
+            f"Lot {lot.key}: a probe {lot.probe_depth_in:.2g} in deep will read {100 * close:.0f} % (target "
+            f"{100 * goals[i]:.0f} ± {lot.tolerance_pct:g}) on about day {early:.0f}; the core will still be near "
+            f"{100 * still:.0f} %."
+        )
+        if done - early > 1:
+            text += f" The average reaches the target on about day {done:.0f}."
+        text += f" Probe to the middle, {lot.core_depth_in:.2g} in deep, before you stop."
+        found.append(Warning("caution", "shallow_probe", text))
     return found

@@ -13,9 +13,10 @@ import numpy as np
 
 from kilnshop.science import psychro
 from kilnshop.science.chamber import COIL_BELOW_AIR_K, Balance, Machine
-from kilnshop.science.drying import Advance, Array, Boards, DryingFailed
+from kilnshop.science.drying import Array, DryingFailed
 from kilnshop.science.emc import emc_fraction
 from kilnshop.science.heating import heat_capacity_per_dry_kg
+from kilnshop.science.section import Step, Stock
 
 MAX_HOURS = 24.0 * 500
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
@@ -46,6 +47,7 @@ class Load:
     spread: Array  # by lot: how much wetter the slow pieces start
     probe_m: Array  # by lot: depth of a shallow probe [m]
     tolerance: Array  # by lot: equalizing ends when slow pieces are this close to target
+    width_m: Array | None = None  # by lot: of timbers, which also dry through their edges; nan for boards
 
 
 @dataclass(frozen=True)
@@ -94,14 +96,15 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     pieces = 2 if any(s.kind == "equalize" and s.hours is None for s in stages) else 1
     shape = (members, lots, pieces)  # average pieces; slow pieces where equalizing waits for them
     slow = np.array([0.0, 1.0])[:pieces]
-    boards = Boards(
+    widths = np.full(lots, np.nan) if load.width_m is None else load.width_m
+    stock = Stock(
         np.broadcast_to(load.thickness_m[..., None], shape).ravel(),
+        np.broadcast_to(widths[:, None], shape).ravel(),
         (load.start[..., None] + load.spread[:, None] * slow).ravel(),
         (load.speed[..., None] / (1 + (SLOW_PIECES - 1) * slow)).ravel(),
         np.broadcast_to(load.free_slope[:, None], shape).ravel(),
         velocity,
     )
-    share = boards.width / boards.half[:, None]
     dry_kg, dry_total = load.dry_kg, float(load.dry_kg.sum())
 
     kinds = [s.kind for s in stages]
@@ -120,12 +123,12 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     )
 
     def means(moisture: Array) -> Array:
-        return np.asarray((moisture * share).sum(axis=1).reshape(shape))
+        return np.asarray((moisture * stock.share).sum(axis=1).reshape(shape))
 
-    average = means(boards.moisture)
-    half = boards.half.reshape(shape)[0, :, 0]
-    shallow_at = (half - load.probe_m)[:, None]
-    shallow_cell = np.abs(boards.centre.reshape((*shape, -1))[0, :, 0] - shallow_at).argmin(axis=1)
+    average = means(stock.moisture)
+    probes = [  # at the core, under the face and where a shallow probe reads
+        stock.probe(np.broadcast_to(depth, shape).ravel()) for depth in (np.inf, 0.0, load.probe_m[:, None])
+    ]
     stage = np.zeros(members, dtype=int)
     clock, elapsed = np.zeros(members), np.zeros(members)
     temp = np.full(members, machine.out_c)
@@ -202,12 +205,12 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         air_c = np.where(heating | (temp > goal_c + 0.05), halfway, goal_c)
         seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
         before_rh = before_excess = np.full(members, np.nan)
-        near: Advance | None = None
-        trial: Advance | None = None
+        near: Step | None = None
+        trial: Step | None = None
         for attempt in range(30):
             emc = emc_fraction(air_c, guess)
             try:
-                trial = boards.advance(
+                trial = stock.advance(
                     np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
                 )
             except DryingFailed:
@@ -284,7 +287,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         speed_of_loss = np.where(
             overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss)
         )
-        boards.keep(trial, np.repeat(taken, lots * pieces))
+        stock.keep(trial, np.repeat(taken, lots * pieces))
         hours = np.where(taken, step_h, 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             part = (average[..., 0] - load.target) / (average[..., 0] - mean[..., 0])
@@ -296,7 +299,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         temp = np.where(taken, temp + warmed / capacity, temp)
         average = np.where(taken[:, None, None], mean, average)
         elapsed, clock = elapsed + hours, clock + np.where(afloat & (goal_c - air_c > 1.0), 0.0, hours)
-        moisture = boards.moisture.reshape((*shape, -1))
+        core, shell, shallow = (
+            (stock.moisture * probe).sum(axis=1).reshape(shape)[..., 0] for probe in probes
+        )
         for name, value in (
             ("hours", elapsed),
             ("taken", hours),
@@ -317,9 +322,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             ("lost_kj", kj[1] * hours),
             ("gained_kj", kj[0] * hours),
             ("average", average[..., 0]),
-            ("core", moisture[:, :, 0, 0].copy()),
-            ("shell", moisture[:, :, 0, -1].copy()),
-            ("shallow", moisture[:, np.arange(lots), 0, shallow_cell].copy()),
+            ("core", core),
+            ("shell", shell),
+            ("shallow", shallow),
             ("slow", average[..., -1]),
         ):
             log[name].append(value)

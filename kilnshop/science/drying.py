@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dptsv
 
-from kilnshop.science.psychro import check_range
 from kilnshop.science.species import Species
 
 Array = NDArray[Any]
@@ -41,21 +40,6 @@ _TOLERANCE = 5e-5  # last Newton step in moisture; what is left is its square
 
 class DryingFailed(ArithmeticError):
     """The moisture equations did not close; the figures would be wrong, so none are given."""
-
-
-def effective_thickness_in(thickness_in: float, width_in: float | None) -> float:
-    """Thickness of the wide board that dries in the time of a timber `thickness_in` by `width_in` [in].
-
-    Notes
-    -----
-    Drying times of the two directions combine as 1/t = 1/t_a + 1/t_b (Newman's product rule), with time going
-    as thickness^1.5. Against the full two-dimensional solution it is 2 to 15 % long.
-    """
-    check_range("thickness_in", thickness_in, 0.125, 16.0, "in")
-    if width_in is None:
-        return thickness_in
-    check_range("width_in", width_in, 0.125, 60.0, "in")
-    return float((thickness_in**-1.5 + width_in**-1.5) ** (-1 / 1.5))
 
 
 def speed_factor(species: Species) -> float:

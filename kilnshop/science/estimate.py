@@ -18,12 +18,12 @@ from kilnshop.science.drying import (
     MAX_START_MC_PCT,
     REFERENCE_VELOCITY_FPM,
     Array,
-    effective_thickness_in,
     speed_factor,
 )
 from kilnshop.science.emc import emc_pct
 from kilnshop.science.heating import DRY_HEAT_ALLOWANCE, Hold, minutes_to_core
 from kilnshop.science.schedules import Schedule, Step
+from kilnshop.science.section import TIMBER_FROM_IN
 from kilnshop.science.species import Species
 from kilnshop.science.workings import Working
 
@@ -86,16 +86,22 @@ class LotInput:
         return self.volume_bf * M3_PER_BF * fuller * self.species.specific_gravity_green * 1000
 
     @property
-    def drying_thickness_in(self) -> float:
-        """Thickness of the wide board that dries in the same time [in]."""
-        timber = self.width_in if self.thickness_in >= 2.5 else None
-        return effective_thickness_in(self.thickness_in, timber)
+    def is_timber(self) -> bool:
+        """Whether it dries through its edges as well."""
+        return self.width_in is not None and self.thickness_in >= TIMBER_FROM_IN
 
     @property
-    def probe_m(self) -> float:
-        """Depth of a shallow probe, 1 in or a quarter of the thickness, in the board of the same time [m]."""
-        depth = min(1.0, self.thickness_in / 4) * 0.0254
-        return depth * self.drying_thickness_in / self.thickness_in
+    def core_depth_in(self) -> float:
+        """Depth of the middle under the wide face [in]."""
+        return (
+            min(self.thickness_in, self.width_in or math.inf) if self.is_timber else self.thickness_in
+        ) / 2
+
+    @property
+    def probe_depth_in(self) -> float:
+        """Depth of a shallow probe [in]: a quarter of the thickness, in timbers no more than an inch."""
+        quarter = self.core_depth_in / 2
+        return min(1.0, quarter) if self.is_timber else quarter
 
     @property
     def speed(self) -> float:
@@ -155,6 +161,8 @@ class LotResult:
     curve_avg: tuple[float, ...]
     curve_core: tuple[float, ...]
     curve_shell: tuple[float, ...]
+    curve_probe: tuple[float, ...]  # where a probe `probe_depth_in` under the wide face reads
+    probe_depth_in: float
     final_mc_pct: float
 
 
@@ -313,6 +321,8 @@ def estimate(
             curve_avg=_curve(first[i], history.average[taken, 0, i]),
             curve_core=_curve(first[i], history.core[taken, 0, i]),
             curve_shell=_curve(first[i], history.shell[taken, 0, i]),
+            curve_probe=_curve(first[i], history.shallow[taken, 0, i]),
+            probe_depth_in=lot.probe_depth_in,
             final_mc_pct=100 * float(history.average[-1, 0, i]),
         )
         for i, lot in enumerate(lots)
@@ -390,7 +400,7 @@ def _hold_stage(
 
 def _load(lots: Sequence[LotInput], goals: Array) -> Load:
     """Nominal, faster, slower, wetter and thicker charge."""
-    thickness = np.array([lot.drying_thickness_in for lot in lots]) * 0.0254
+    thickness = np.array([lot.thickness_in for lot in lots]) * 0.0254
     start = np.array([lot.start_mc_pct for lot in lots]) / 100
     sd = np.array([lot.start_sd_pct for lot in lots]) / 100
     speed = np.array([lot.speed for lot in lots])
@@ -403,8 +413,9 @@ def _load(lots: Sequence[LotInput], goals: Array) -> Load:
         target=goals,
         free_slope=np.array([1.0 if lot.species.permeable_sapwood else FREE_SLOPE for lot in lots]),
         spread=np.maximum(0.06 * start, 0.01),
-        probe_m=np.array([lot.probe_m for lot in lots]),
+        probe_m=np.array([lot.probe_depth_in for lot in lots]) * 0.0254,
         tolerance=np.array([lot.tolerance_pct for lot in lots]) / 100,
+        width_m=np.array([lot.width_in or np.nan if lot.is_timber else np.nan for lot in lots]) * 0.0254,
     )
 
 

@@ -57,7 +57,8 @@ def show(
     speeds = tuple(
         (
             f"Lot {lot.key}",
-            f"{lot.thickness_in:g} in, {lot.species.common_name}, speed factor {lot.speed:.2f}"
+            f"{lot.thickness_in:g} in{f' x {lot.width_in:g} in timber' if lot.is_timber else ''}, "
+            f"{lot.species.common_name}, speed factor {lot.speed:.2f}"
             + ("" if lot.species.speed_listed else " (not listed: from its weight and group)"),
         )
         for lot in lots
@@ -103,7 +104,7 @@ def show(
         Working(
             "days",
             "Days",
-            "diffusion through the thickness: dM/dt = d/dx (D dphi/dx), D = f D43 exp[-5280 (1/T - 1/316)] "
+            "diffusion through the thickness, in timbers through the width too: dM/dt = d/dx (D dphi/dx), D = f D43 exp[-5280 (1/T - 1/316)] "
             "exp[8 (M - 0.20)], face film S (M - EMC); step by step through the schedule",
             (*speeds, ("Air speed", f"{chamber.air_velocity_fpm:g} ft/min")),
             "constants fitted to published kiln times of FPL Technical Note 233 and small-kiln oak charges (memory)",

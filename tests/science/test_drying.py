@@ -184,14 +184,6 @@ def test_time_goes_with_thickness_between_surface_and_diffusion_control():
     assert 1.4 < math.log2(hours_to(0.07, 2.25) / hours_to(0.07, 1.125)) < 1.9
 
 
-def test_timber_dries_like_a_thinner_board():
-    """Newman's product rule: a square of one species takes half the time of a wide board of its thickness."""
-    square = drying.effective_thickness_in(4.0, 4.0)
-    assert (square / 4.0) ** 1.5 == pytest.approx(0.5)
-    assert drying.effective_thickness_in(1.0, None) == 1.0
-    assert drying.effective_thickness_in(1.0, 40.0) == pytest.approx(1.0, abs=0.01)
-
-
 def test_an_unlisted_wood_gets_a_speed_from_its_weight():
     from dataclasses import replace
 
@@ -202,9 +194,3 @@ def test_an_unlisted_wood_gets_a_speed_from_its_weight():
     ]
     assert unlisted[0] == pytest.approx(oak.speed_factor, rel=0.35)
     assert unlisted[1] == pytest.approx(poplar.speed_factor, rel=0.35)
-
-
-@pytest.mark.parametrize("thickness, width", [(0.0, None), (40.0, None), (2.0, 0.0), (float("nan"), None)])
-def test_impossible_sizes_are_refused(thickness, width):
-    with pytest.raises(ValueError, match="_in = "):
-        drying.effective_thickness_in(thickness, width)
