@@ -121,7 +121,7 @@ def chamber_input(chamber: Chamber, shop: Shop) -> ChamberInput:
         leak_kg_per_h=chamber.leak_kg_per_h,
         unit_inside=chamber.unit_inside,
         elevation_ft=float(shop.elevation_ft),
-        air_velocity_fpm=chamber.air_velocity_fpm,
+        air_velocity_fpm=chamber.air_fpm,
         vents=chamber.has_vents,
     )
 

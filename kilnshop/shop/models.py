@@ -7,9 +7,11 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
+from kilnshop.science.stack import Geometry
 from kilnshop.shop.roles import ALLOWED, Role
 
 ZERO = Decimal("0.00")
+USUAL_AIR_FPM = 250.0  # through the stack, where the shop has entered nothing (common practice)
 
 
 def at_least(value):
@@ -157,6 +159,10 @@ class Address(models.Model):
 class Chamber(models.Model):
     """A kiln chamber and its dehumidifier, as the energy balance needs them."""
 
+    class Door(models.TextChoices):
+        FRONT = "front", "Along the side facing the machines"
+        END = "end", "At one end"
+
     key = models.SlugField(unique=True)
     name = models.CharField(max_length=60)
     length_ft = models.FloatField("inside length", validators=between(3, 100))
@@ -166,8 +172,9 @@ class Chamber(models.Model):
     heater_kw = models.FloatField(default=3, validators=between(0, 200))
     fan_kw = models.FloatField("fan power", default=0.5, validators=between(0.01, 50))
     air_velocity_fpm = models.FloatField(
-        "air speed through the stack", default=250, validators=between(25, 1500)
+        "air speed through the stack", null=True, blank=True, validators=between(25, 1500)
     )
+    fan_cfm = models.FloatField("air the fans move", null=True, blank=True, validators=between(50, 500_000))
     removal_lb_per_day = models.FloatField("dehumidifier rated removal", validators=between(1, 20000))
     removal_at_dry_bulb_f = models.FloatField(default=120, validators=between(60, 160))
     removal_at_rh_pct = models.FloatField(default=50, validators=between(20, 95))
@@ -184,6 +191,18 @@ class Chamber(models.Model):
     stack_length_ft = models.FloatField(validators=between(1, 100))
     stack_width_ft = models.FloatField(validators=between(1, 60))
     stack_height_ft = models.FloatField(validators=between(1, 30))
+    units_deep = models.PositiveSmallIntegerField("units side by side", default=1, validators=between(1, 6))
+    plenum_in = models.FloatField(
+        "gap on the machine side", null=True, blank=True, validators=between(0, 240)
+    )
+    baffle_height_ft = models.FloatField(
+        "height under the ceiling baffle", null=True, blank=True, validators=between(1, 30)
+    )
+    sticker_in = models.FloatField("sticker thickness", default=0.75, validators=between(0.25, 2))
+    sticker_spacing_in = models.FloatField("sticker spacing", default=16, validators=between(6, 48))
+    bolster_in = models.FloatField("bolster height", default=4, validators=between(0, 12))
+    pack_height_in = models.FloatField("height of a pack", null=True, blank=True, validators=between(4, 120))
+    door_at = models.CharField("main door", max_length=5, choices=Door.choices, default=Door.FRONT)
     capacity_bf = models.PositiveIntegerField("capacity in 4/4", validators=between(10, 200000))
     active = models.BooleanField(default=True)
 
@@ -204,6 +223,60 @@ class Chamber(models.Model):
                 raise ValidationError(
                     {stack: f"{inner:g} ft is more than the {outer:g} ft inside the chamber."}
                 )
+        given = ("length_ft", "width_ft", "height_ft", "stack_length_ft", "stack_width_ft", "stack_height_ft")
+        chosen = ("units_deep", "sticker_in", "sticker_spacing_in", "bolster_in")
+        if None in {getattr(self, name) for name in (*given, *chosen)}:
+            return  # said beside the field that is missing
+        free_in = (self.width_ft - self.stack_width_ft) * 12
+        if self.plenum_in is not None and self.plenum_in > free_in:
+            raise ValidationError(
+                {"plenum_in": f"{self.plenum_in:g} in is more than the {free_in:g} in beside the stack."}
+            )
+        if self.baffle_height_ft is not None and not (
+            self.stack_height_ft <= self.baffle_height_ft <= self.height_ft
+        ):
+            raise ValidationError(
+                {
+                    "baffle_height_ft": f"{self.baffle_height_ft:g} ft is not between the stack's height and the ceiling."
+                }
+            )
+        above_in = self.stack_height_ft * 12 - self.bolster_in
+        if self.pack_height_in is not None and self.pack_height_in > above_in:
+            raise ValidationError(
+                {
+                    "pack_height_in": f"{self.pack_height_in:g} in is more than the {above_in:g} in above the bolsters."
+                }
+            )
+        if above_in < 4:
+            raise ValidationError(
+                {"bolster_in": f"{self.bolster_in:g} in leaves no room for wood in a stack this high."}
+            )
+
+    @property
+    def geometry(self) -> Geometry:
+        """The stack as the science takes it."""
+        return Geometry(
+            inside_length_ft=self.length_ft,
+            inside_width_ft=self.width_ft,
+            inside_height_ft=self.height_ft,
+            length_ft=self.stack_length_ft,
+            width_ft=self.stack_width_ft,
+            height_ft=self.stack_height_ft,
+            units_deep=self.units_deep,
+            plenum_in=self.plenum_in,
+            baffle_height_ft=self.baffle_height_ft,
+            sticker_in=self.sticker_in,
+            sticker_spacing_in=self.sticker_spacing_in,
+            bolster_in=self.bolster_in,
+            pack_height_in=self.pack_height_in,
+            fan_cfm=self.fan_cfm,
+            door=self.door_at,
+        )
+
+    @property
+    def air_fpm(self) -> float:
+        """Air speed the estimate takes: the entered one, else a full stack's from the fans, else the usual one."""
+        return self.air_velocity_fpm or self.geometry.full_air_fpm() or USUAL_AIR_FPM
 
 
 class Tariff(models.Model):

@@ -31,6 +31,8 @@ UNITS: dict[str, tuple[Unit, Unit]] = {
     "flow_kg_per_h": (Unit("lb/h of air", 1 / 0.45359237, places=1), Unit("kg/h of air", places=1)),
     "volume_bf": (Unit("bf", places=0), Unit("m³", 0.002359737216, places=3)),
     "speed_fpm": (Unit("ft/min", places=0), Unit("m/s", 0.00508, places=2)),
+    "flow_cfm": (Unit("cfm", places=0), Unit("m³/h", 1.69901, places=0)),
+    "load_psf": (Unit("lb/sq ft", places=0), Unit("kg/m²", 4.882428, places=0)),
     "r_value": (Unit("R (ft²·h·°F/Btu)", places=1), Unit("m²·K/W", 0.1761102, places=2)),
 }
 

@@ -172,6 +172,11 @@ CHAMBER = {
     "stack_width_ft": "5",
     "stack_height_ft": "5 ",
     "capacity_bf": "2,000",
+    "door_at": "front",
+    "units_deep": "1",
+    "bolster_in": "4",
+    "sticker_in": "3/4",
+    "sticker_spacing_in": "16",
 }
 
 
@@ -194,7 +199,9 @@ def test_saving_a_metric_form_unchanged_changes_nothing(client_for, owner, shop)
     form = client.get(reverse("chamber_change", args=[before["id"]])).context["form"]
     with units.reading_as(Shop(pk=1, units="metric")):
         data = {name: form[name].value() for name in form.fields}
-    data = {name: ("on" if value is True else value) for name, value in data.items() if value is not False}
+    data = {
+        name: ("on" if value is True else value) for name, value in data.items() if value not in (False, None)
+    }
     answer = client.post(reverse("chamber_change", args=[before["id"]]), data)
     assert answer.status_code == 302, answer.context["form"].errors
     after = Chamber.objects.values().get()
@@ -206,6 +213,38 @@ def test_saving_a_metric_form_unchanged_changes_nothing(client_for, owner, shop)
 def test_a_stack_that_does_not_fit_is_refused(client_for, owner):
     answer = client_for(owner).post(reverse("chamber_new"), CHAMBER | {"stack_width_ft": "9"})
     assert answer.status_code == 422 and "more than the 8 ft inside the chamber" in told(answer)
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({"plenum_in": "40"}, "40 in is more than the 36 in beside the stack"),
+        ({"baffle_height_ft": "4.5"}, "not between the stack"),
+        ({"pack_height_in": "60"}, "60 in is more than the 56 in above the bolsters"),
+    ],
+)
+def test_a_stack_geometry_that_contradicts_itself_is_refused(client_for, owner, typed, said):
+    answer = client_for(owner).post(reverse("chamber_new"), CHAMBER | typed)
+    assert answer.status_code == 422 and said in told(answer)
+
+
+def test_the_chamber_page_shows_the_shops_capacity_beside_the_computed_one(client_for, owner, shop):
+    """By hand: 60 in less 4 in of bolsters holds 30 courses of 1 1/16 + 3/4 in; 30 x 5 x 12 ft = 1,800 bf."""
+    client_for(owner).post(reverse("chamber_new"), CHAMBER | {"fan_cfm": "5,000"})
+    page = told(client_for(owner).get(reverse("chamber", args=[Chamber.objects.get().pk])))
+    assert "2,000 bf by the shop; 1,800 bf if every course" in page
+    assert "250 ft/min entered" in page and "by the fans through a full 4/4 stack" in page
+
+
+def test_without_an_entered_air_speed_the_estimate_takes_the_fans_or_the_usual_one(client_for, owner, shop):
+    """By hand: 30 openings of 3/4 in x (12 ft - 10 stickers of 1 1/4 in) = 20.55 sq ft; 5,138 cfm make 250."""
+    client_for(owner).post(reverse("chamber_new"), CHAMBER | {"air_velocity_fpm": "", "fan_cfm": "4110"})
+    saved = Chamber.objects.get()
+    assert saved.air_fpm == pytest.approx(200, abs=0.2)
+    saved.fan_cfm = None
+    assert saved.air_fpm == 250
+    saved.air_velocity_fpm = 310.0
+    assert saved.air_fpm == 310
 
 
 def test_a_rate_card_is_saved_with_its_rates_and_every_change_leaves_a_trail(client_for, owner):

@@ -256,6 +256,13 @@ class ChamberForm(ShopModelForm):
         "height_ft": "length_ft",
         "wall_r": "r_value",
         "air_velocity_fpm": "speed_fpm",
+        "fan_cfm": "flow_cfm",
+        "plenum_in": "length_in",
+        "baffle_height_ft": "length_ft",
+        "sticker_in": "length_in",
+        "sticker_spacing_in": "length_in",
+        "bolster_in": "length_in",
+        "pack_height_in": "length_in",
         "removal_lb_per_day": "rate_lb_per_day",
         "removal_at_dry_bulb_f": "temp_f",
         "lockout_dry_bulb_f": "temp_f",
@@ -276,7 +283,10 @@ class ChamberForm(ShopModelForm):
     sections = [
         ("Chamber", ["name", "active"]),
         ("Inside", ["length_ft", "width_ft", "height_ft", "wall_r", "leak_kg_per_h", "has_vents"]),
-        ("Heat and air", ["heater_kw", "max_dry_bulb_f", "fan_kw", "air_velocity_fpm", "has_humidifier"]),
+        (
+            "Heat and air",
+            ["heater_kw", "max_dry_bulb_f", "fan_kw", "fan_cfm", "air_velocity_fpm", "has_humidifier"],
+        ),
         (
             "Dehumidifier, from its plate or manual",
             [
@@ -290,6 +300,19 @@ class ChamberForm(ShopModelForm):
             ],
         ),
         ("Stack that fits", ["stack_length_ft", "stack_width_ft", "stack_height_ft", "capacity_bf"]),
+        (
+            "How it is stacked",
+            [
+                "door_at",
+                "units_deep",
+                "plenum_in",
+                "baffle_height_ft",
+                "bolster_in",
+                "sticker_in",
+                "sticker_spacing_in",
+                "pack_height_in",
+            ],
+        ),
     ]
 
     class Meta:
@@ -309,6 +332,18 @@ class ChamberForm(ShopModelForm):
             "stack_length_ft": "Length of the stack",
             "stack_width_ft": "Width of the stack",
             "stack_height_ft": "Height of the stack",
+        }
+        help_texts = {
+            "air_velocity_fpm": "Measured at the leaving side counts most. Blank: worked out from the fans' air.",
+            "fan_cfm": "All fans together at their pressure, from the plate or manual",
+            "stack_length_ft": "Along the boards",
+            "stack_width_ft": "The way the air goes, all units together",
+            "stack_height_ft": "From the floor, bolsters included",
+            "units_deep": "Packs one behind the other the way the air goes",
+            "plenum_in": "Kept free between machines and stack, usually 10 in or more. Blank: half of what is free",
+            "baffle_height_ft": "Blank: half a foot above the stack",
+            "bolster_in": "Or bunks, under the stack and between packs",
+            "pack_height_in": "Of a pack a fork lift sets in. Blank: each pile is built as one",
         }
 
     def clean_capacity_bf(self):
