@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from kilnshop.charges import sharing
+from kilnshop.charges import loading, sharing
 from kilnshop.charges.calendar import Days, days_taken
 from kilnshop.charges.sharing import Finding
-from kilnshop.orders.estimating import estimate_lots, holds, lot_input
+from kilnshop.orders.estimating import estimate_lots, holds, lot_input, species_for
 from kilnshop.orders.models import Lot
+from kilnshop.orders.pricing import condition, matching_rate, species_group
 from kilnshop.science.estimate import Estimate, Range, Warning
+from kilnshop.science.workings import Working
 from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.money import cents, to_decimal
 
@@ -44,6 +46,7 @@ class Plan:
     estimate: Estimate
     findings: tuple[Finding, ...]
     shares: tuple[LotShare, ...]
+    load: loading.LoadPlan | None  # how it stands; None where a piece does not go in
     too_much: str  # why the load does not fit; empty when it does
     other_costs: tuple[str, ...]
 
@@ -104,11 +107,17 @@ def plan(
         )
         for lot, result in zip(lots, estimate.lots, strict=True)
     )
-    too_much = ""
+    load, too_much = None, ""
+    try:
+        load = loading.load(chamber, lots)
+    except ValueError as problem:
+        too_much = str(problem)
     if estimate.fill > OVER_FULL:
         too_much = f"The lots fill {estimate.fill * 100:.0f} % of {chamber}. Leave a lot out or take a larger chamber."
     stops = [warning.text for warning in estimate.warnings if warning.severity == "stop"]
-    return Plan(chamber, tuple(lots), days, estimate, findings, shares, too_much, (*stops, *held_up(shares)))
+    return Plan(
+        chamber, tuple(lots), days, estimate, findings, shares, load, too_much, (*stops, *held_up(shares))
+    )
 
 
 def name_of(lots: Sequence[Lot]) -> str:
@@ -180,3 +189,82 @@ def fill_costs(made: Plan, shop: Shop, schedule_code: str, card, tariff) -> list
             )
         )
     return found
+
+
+@dataclass(frozen=True)
+class Remainder:
+    """What filling the rest of the chamber with the same mix adds, and the least it must bring per board foot."""
+
+    volume_bf: float
+    days: float
+    kwh: float
+    cost: Decimal
+    per_bf: Decimal
+    stacking_per_bf: Decimal
+    card_per_bf: Decimal | None  # None where the rate card has no price for these lots
+
+    @property
+    def break_even_per_bf(self) -> Decimal:
+        return max(self.per_bf, Decimal(0)) + self.stacking_per_bf
+
+    @property
+    def discount_pct(self) -> Decimal | None:
+        """The discount on the card's price at which one more lot still pays; 0 where none does."""
+        if not self.card_per_bf:
+            return None
+        return max(Decimal(0), (1 - self.break_even_per_bf / self.card_per_bf) * 100)
+
+    @property
+    def working(self) -> Working:
+        return Working(
+            "remainder",
+            "Break-even price",
+            "(cost full - cost as planned) / (board feet full - as planned) + our stacking; discount = 1 - that / "
+            "the card's price",
+            (
+                (
+                    "Added by filling up",
+                    f"{self.volume_bf:,.0f} bf, {self.days:.1f} days, {self.kwh:,.0f} kWh",
+                ),
+                ("Their cost", f"{self.cost:,.2f}, or {self.per_bf:.4f} per bf"),
+                ("Our stacking", f"{self.stacking_per_bf:.4f} per bf"),
+                (
+                    "The card's price",
+                    f"{self.card_per_bf:.4f} per bf" if self.card_per_bf else "none for these lots",
+                ),
+            ),
+            "the shop's rate card and tariff; both fills estimated alike",
+            "Holds for the same wood at the same moisture. A wetter or thicker lot takes more days for every lot.",
+            "the estimate with the lot itself ticked",
+        )
+
+
+def remainder(made: Plan, rows: Sequence[FillCost], card) -> Remainder | None:
+    """What the rest of the chamber would add; None when it is full or nothing has a price."""
+    planned, full = rows[0], rows[-1]
+    added = full.volume_bf - planned.volume_bf
+    if planned.cost is None or full.cost is None or added < 1:
+        return None
+    cost = full.cost - planned.cost
+    try:
+        prices = [
+            lot.volume_bf
+            * matching_rate(
+                card,
+                species_group(species_for(lot.species_key)),
+                lot.thickness_in,
+                condition(lot.start_mc_pct),
+            ).per_bf
+            for lot in made.lots
+        ]
+    except ValueError:
+        prices = []
+    return Remainder(
+        added,
+        full.days - planned.days,
+        full.kwh - planned.kwh,
+        cost,
+        to_decimal(cost / to_decimal(added), 4),
+        card.stacking_cost_per_bf,
+        to_decimal(sum(prices) / made.volume_bf, 4) if prices else None,
+    )
