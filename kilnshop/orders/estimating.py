@@ -1,6 +1,7 @@
 """From the shop's rows to the science: lots, chambers, schedules and treatments as an estimate takes them."""
 
 import datetime as dt
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import lru_cache
@@ -15,6 +16,7 @@ from kilnshop.shop.models import Chamber, OwnSchedule, OwnSpecies, OwnTreatment,
 
 ASSUMED_OUTSIDE_F = 50.0  # when the shop has not entered its own months
 LOW_TEMPERATURE = "-LT"
+TIMBER = re.compile(r"TIMBER-(\d{1,3})")
 
 
 def _own_species(own: OwnSpecies) -> Species:
@@ -143,6 +145,7 @@ def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -
         return schedules.suggest(
             [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct) for lot in lots],
             drying_limit,
+            elevation_ft=chamber.elevation_ft,
         )
     own = OwnSchedule.objects.filter(key=code).first()
     if own:
@@ -157,15 +160,20 @@ def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -
 def published_schedule(
     code: str, thickness_in: float = 1.0, drying_limit_f: float = 125.0, elevation_ft: float = 0.0
 ) -> Schedule:
-    """A published code as printed (T4-D2), at low temperature (T4-D2-LT), or the softwood ladder of this
-    thickness (SOFTWOOD-A, SOFTWOOD-B). ValueError when it is none of these."""
+    """A published code as printed (T4-D2), at low temperature (T4-D2-LT), the softwood ladder of this
+    thickness (SOFTWOOD-A, SOFTWOOD-B) or timbers by the clock (TIMBER-21, days). ValueError when it is none."""
     tidy = code.strip().upper()
     if tidy in ("SOFTWOOD-A", "SOFTWOOD-B"):
-        return schedules.softwood_ladder(thickness_in, drying_limit_f, gentle=tidy.endswith("B"))
+        gentle = tidy.endswith("B")
+        return schedules.softwood_ladder(
+            thickness_in, drying_limit_f, gentle=gentle, elevation_ft=elevation_ft
+        )
+    if timber := TIMBER.fullmatch(tidy):
+        return schedules.timber_programme(float(timber[1]), drying_limit_f, elevation_ft=elevation_ft)
     if tidy.endswith(LOW_TEMPERATURE):
         printed = schedules.assemble(tidy.removesuffix(LOW_TEMPERATURE))
         return schedules.low_temperature(printed, drying_limit_f, elevation_ft=elevation_ft)
-    return schedules.assemble(tidy)
+    return schedules.assemble(tidy, elevation_ft=elevation_ft)
 
 
 def schedule_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:

@@ -12,9 +12,9 @@ import numpy as np
 from kilnshop.science import psychro
 from kilnshop.science.chamber import ChamberInput, Machine
 from kilnshop.science.course import Run
-from kilnshop.science.drying import FSP, Array, B
-from kilnshop.science.emc import emc_pct, rh_for_emc
-from kilnshop.science.schedules import Schedule, Step
+from kilnshop.science.drying import FREE_SLOPE, FSP, REFERENCE_VELOCITY_FPM, Array, Boards
+from kilnshop.science.emc import emc_fraction, emc_pct
+from kilnshop.science.schedules import Schedule, Step, out_of_reach
 from kilnshop.science.species import safe_rate_pct_per_day
 
 if TYPE_CHECKING:
@@ -22,8 +22,16 @@ if TYPE_CHECKING:
     from kilnshop.science.heating import Hold
 
 SEVERITIES = ("stop", "caution", "note")
+# Within one severity, what does the most harm first; codes not named come last.
+HARM = (
+    "out_of_reach", "treatment_unreachable", "load_too_large", "target_below_emc", "stalled", "ends_wet",
+    "safe_rate", "mould", "slow_start", "shallow_probe", "mixed_start", "compressor_lockout", "overloaded",
+)  # fmt: skip
 MOULD_RH = 0.80
-MIXED_START_PCT = 15.0
+MIXED_START_PCT = (10.0, 15.0)  # worth knowing, worth not doing (Wengert, loads with mixed moisture content)
+STRICT_MC_PCT, RATE_MC_PCT = 45.0, 28.0  # the safe rate binds above the first and matters down to the second
+RATE_WINDOW_H, RATE_STEP_H = 24, 3
+RATE_IN_HAND = 0.95  # a wetter step is proposed with 5 % of the safe rate left in hand
 SLOW_LIGHT_WOOD_PCT_PER_DAY = 5.0
 PROBE_GAP = 0.03  # moisture of the core over the target when a shallow probe already reads it
 
@@ -61,7 +69,12 @@ def find(
         *_probes(lots, history, goals),
         *_end(lots, history, goals),
     ]
-    return tuple(sorted(found, key=lambda w: SEVERITIES.index(w.severity)))
+    return tuple(sorted(found, key=_harm))
+
+
+def _harm(warning: Warning) -> tuple[int, int]:
+    within = HARM.index(warning.code) if warning.code in HARM else len(HARM)
+    return SEVERITIES.index(warning.severity), within
 
 
 def _wood(lots: Sequence[LotInput], driest_pct: float) -> list[Warning]:
@@ -87,12 +100,14 @@ def _wood(lots: Sequence[LotInput], driest_pct: float) -> list[Warning]:
             )
             found.append(Warning("note", "already_dry", text))
     starts = [lot.start_mc_pct for lot in lots]
-    if max(starts) - min(starts) > MIXED_START_PCT:
+    apart = max(starts) - min(starts)
+    if apart > MIXED_START_PCT[0]:
         text = (
-            f"Start moisture runs from {min(starts):g} to {max(starts):g} %. Lots more than {MIXED_START_PCT:g} "
-            "points apart dry badly together: air-dry the wet one first, or split the charge."
+            f"Start moisture runs from {min(starts):g} to {max(starts):g} %. Lots more than "
+            f"{MIXED_START_PCT[0]:g} to {MIXED_START_PCT[1]:g} points apart dry badly together: air-dry the wet "
+            "one first, or split the charge."
         )
-        found.append(Warning("caution", "mixed_start", text))
+        found.append(Warning("caution" if apart > MIXED_START_PCT[1] else "note", "mixed_start", text))
     return found
 
 
@@ -142,13 +157,12 @@ def _steps(
         step = steps[index]
         mine = np.where(at == index, hours, 0.0)
         here = f"Step {number} ({step.dry_bulb_f:g} °F dry bulb, {step.wet_bulb_f:g} °F wet bulb)"
-        if step.dry_bulb_f > chamber.max_dry_bulb_f:
-            text = f"{here} is hotter than the {chamber.max_dry_bulb_f:g} °F limit of {chamber.name}."
-            found.append(Warning("stop", "above_chamber_limit", text))
+        if why := out_of_reach(step, machine):
+            found.append(Warning("stop", "out_of_reach", f"Step {number}: {why}."))
         if step.dry_bulb_f > chamber.lockout_dry_bulb_f and step.kind not in ("heat", "pitch"):
             locked.append(f"step {number} at {step.dry_bulb_f:g} °F")
         highest = psychro.f_from_c(float(history.temp_c[mine > 0, 0].max()))
-        if highest < step.dry_bulb_f - 2 and mine.sum() > 12:
+        if highest < step.dry_bulb_f - 2 and mine.sum() > 12 and not why:
             text = f"{here}: heater, fans and compressor bring {chamber.name} only to {highest:.0f} °F in this air."
             found.append(Warning("caution", "heater_too_small", text))
         warmest = psychro.f_from_c(float(history.temp_c[mine > 0, 0].max()))
@@ -185,60 +199,133 @@ def _steps(
 def _rates(
     lots: Sequence[LotInput], steps: Sequence[Step], history: Run, chamber: ChamberInput
 ) -> list[Warning]:
-    """Loss per day against the safe rate, averaged over whole days from the moment the wood is losing."""
+    """Loss per day against the safe rate, over any 24 hours from the moment the wood is losing."""
     found = []
     numbers = _numbers(steps, history)
     times = np.concatenate([[0.0], history.hours[:, 0]])
     for i, lot in enumerate(lots):
-        limit, source = safe_rate_pct_per_day(lot.species, lot.thickness_in)
         curve = 100 * np.concatenate([[lot.start_mc_pct / 100], history.average[:, 0, i]])
-        days = np.arange(0.0, times[-1], 24.0)
-        if len(days) < 2:
+        starts = np.arange(0.0, times[-1] - RATE_WINDOW_H + 1e-9, RATE_STEP_H)
+        if not len(starts):
             continue
-        daily = np.interp(days, times, curve)
-        loss = -np.diff(daily)
-        light = lot.species.light_wood and lot.start_mc_pct > 40 and loss[0] < SLOW_LIGHT_WOOD_PCT_PER_DAY
-        if light and loss[:2].max() < SLOW_LIGHT_WOOD_PCT_PER_DAY:
+        before = np.interp(starts, times, curve)
+        loss = before - np.interp(starts + RATE_WINDOW_H, times, curve)
+        first = loss[: RATE_WINDOW_H // RATE_STEP_H + 1].max()
+        if lot.species.light_wood and lot.start_mc_pct > 40 and first < SLOW_LIGHT_WOOD_PCT_PER_DAY:
             text = (
-                f"Lot {lot.key}: {lot.species.common_name} loses {loss[:2].max():.1f} % a day at first; under "
+                f"Lot {lot.key}: {lot.species.common_name} loses {first:.1f} % a day at first; under "
                 f"{SLOW_LIGHT_WOOD_PCT_PER_DAY:g} % white wood may stain or mould. Start with drier air or fewer feet."
             )
             found.append(Warning("caution", "slow_start", text))
+        limit, source = safe_rate_pct_per_day(lot.species, lot.thickness_in)
         if limit is None:
             continue
-        for floor, severity in ((45.0, "caution"), (28.0, "note")):
-            over = (loss > limit * 1.02) & (daily[:-1] > floor)
-            if not over.any():
-                continue
-            day = int(np.argmax(np.where(over, loss, 0.0)))
-            row = int(np.searchsorted(times[1:], days[day] + 12.0))
-            index = int(history.stage[min(row, len(times) - 2), 0])
+        bears = np.where(before > STRICT_MC_PCT, limit, 1.02 * limit)
+        over = (loss > bears) & (before > RATE_MC_PCT)
+        if not over.any():
+            continue
+        rows = np.searchsorted(times[1:], starts + RATE_WINDOW_H / 2).clip(max=len(times) - 2)
+        at = history.stage[rows, 0]
+        harsh = sorted(set(at[over].tolist()))
+        worst = int(np.argmax(np.where(over, loss, 0.0)))
+        text = (
+            f"Lot {lot.key}: step {numbers[int(at[worst])]} is too harsh for {lot.species.common_name}: "
+            f"{loss[worst]:.1f} % a day near {before[worst]:.0f} %, safe is {limit:g} ({source})."
+        )
+        for index, wet, left in _wetter(lot, i, steps, history, chamber, harsh, limit):
             step = steps[index]
-            wetter = _gentler_wet_bulb(
-                step, float(history.emc[min(row, len(times) - 2), 0]), limit / loss[day], chamber
+            rh = psychro.rh_pct(step.dry_bulb_f, wet, chamber.elevation_ft)
+            air = f"{wet:g} °F in step {numbers[index]} ({emc_pct(step.dry_bulb_f, rh):.1f} % EMC)"
+            text += (
+                f" A wet bulb of about {air} brings it to {left:.1f} % a day."
+                if left <= limit
+                else f" Even {air} leaves {left:.1f} % a day; that step must be cooler."
             )
-            text = (
-                f"Lot {lot.key}: step {numbers[index]} is too harsh for {lot.species.common_name}: {loss[day]:.1f} % a "
-                f"day near {daily[day]:.0f} %, safe is {limit:g} ({source}). {wetter}"
-            )
-            found.append(Warning(severity, "safe_rate", text))
-            break
+        strict = (before[over] > STRICT_MC_PCT).any()
+        found.append(Warning("caution" if strict else "note", "safe_rate", text))
     return found
 
 
-def _gentler_wet_bulb(step: Step, emc: float, ratio: float, chamber: ChamberInput) -> str:
-    """The wet bulb at which the drive from fibre saturation to the air falls by `ratio`."""
-    drive = ratio * (1 - math.exp(-B * (FSP - emc)))
-    wanted = 100 * (FSP + math.log(1 - drive) / B)
-    try:
-        rh = rh_for_emc(step.dry_bulb_f, wanted)
-        wet = psychro.wet_bulb_f(step.dry_bulb_f, rh, chamber.elevation_ft)
-    except ValueError:
-        return "Use a gentler schedule or a cooler first step."
-    wet = math.ceil(2 * wet) / 2
-    if wet >= step.dry_bulb_f - 0.5:
-        return f"Even {step.dry_bulb_f - 1:g} °F wet bulb is too dry; start cooler."
-    return f"A wet bulb of about {wet:g} °F ({emc_pct(step.dry_bulb_f, rh):.1f} % EMC) brings it under."
+def _wetter(
+    lot: LotInput,
+    column: int,
+    steps: Sequence[Step],
+    history: Run,
+    chamber: ChamberInput,
+    harsh: Sequence[int],
+    limit: float,
+) -> list[tuple[int, float, float]]:
+    """For each harsh step the driest wet bulb [°F] that keeps the lot within `limit`, and the loss a day left.
+
+    Tried, not guessed: the lot's boards dry again from the start in the air of the charge, side by side in
+    each wetter wet bulb of a harsh step by half degrees; a step lasts until the lot is as dry as it was at its
+    end before, and those after it start from the boards as the wetter air leaves them.
+    """
+    stage, taken = history.stage[:, 0], history.taken[:, 0]
+    velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
+
+    def boards(rows: int, like: Boards | None = None) -> Boards:
+        made = Boards(
+            np.full(rows, lot.drying_thickness_in * 0.0254),
+            np.full(rows, lot.start_mc_pct / 100),
+            np.full(rows, lot.speed),
+            np.full(rows, 1.0 if lot.species.permeable_sapwood else FREE_SLOPE),
+            velocity,
+        )
+        if like is not None:
+            made.moisture[:], made.u[:] = like.moisture, like.u
+        return made
+
+    state = boards(1)
+    past = [lot.start_mc_pct]  # average every RATE_STEP_H so far
+    found = []
+    for index in sorted(set(stage[taken > 0].tolist())):
+        if index > harsh[-1]:
+            break
+        here = np.flatnonzero((stage == index) & (taken > 0))
+        clock = np.cumsum(taken[here])
+        until = 100 * float(history.average[here[-1], 0, column])
+        step = steps[index]
+        wets = np.array([step.wet_bulb_f])
+        if index in harsh:
+            wets = np.arange(math.floor(2 * step.wet_bulb_f + 1), 2 * step.dry_bulb_f - 0.5) / 2
+            wets = wets if len(wets) else np.array([step.wet_bulb_f])
+        rh = np.array([psychro.rh_pct(step.dry_bulb_f, wet, chamber.elevation_ft) for wet in wets]) / 100
+        trial = boards(len(wets), state)
+        share = trial.width / trial.half[:, None]
+        means = [np.full(len(wets), value) for value in past]
+        inside = [(trial.moisture.copy(), trial.u.copy())]
+        hours, span = 0.0, RATE_WINDOW_H // RATE_STEP_H
+        after = min(int(here[-1]) + 1, len(stage) - 1)  # a day begun in this step ends in the air of the next
+        onward = stage[after] not in harsh
+        while (means[max(-len(means), -1 - span // 2)] > until + 1e-6).any() and hours < 3 * clock[-1] + 48:
+            row = here[min(int(np.searchsorted(clock, hours + RATE_STEP_H / 2)), len(here) - 1)]
+            rows = np.where((means[-1] <= until + 1e-6) & onward, after, row)
+            temp, emc = history.temp_c[rows, 0], history.emc[rows, 0]
+            if index in harsh:
+                emc = np.where(rows == row, np.maximum(emc, emc_fraction(temp, rh)), emc)
+            trial.keep(trial.advance(temp, emc, np.full(len(wets), RATE_STEP_H * 3600.0)))
+            means.append(100 * (trial.moisture * share).sum(axis=1))
+            inside.append((trial.moisture.copy(), trial.u.copy()))
+            hours += RATE_STEP_H
+        curves = np.array(means)
+        pick = 0
+        if index in harsh:
+            begin = max(len(past) - 1 - span // 2, 0)
+            counted = np.zeros((0, len(wets)))
+            if len(curves) > begin + span:
+                head, middle = curves[begin:-span], curves[begin + span // 2 : -span // 2]
+                loss = head - curves[begin + span :]
+                counted = np.where((head > RATE_MC_PCT) & (middle > until), loss, 0.0)
+            left = counted.max(axis=0, initial=0.0)
+            enough = left <= RATE_IN_HAND * limit
+            pick = int(np.argmax(enough)) if enough.any() else len(wets) - 1
+            found.append((index, float(wets[pick]), float(left[pick])))
+        end = int(np.argmax(curves[len(past) - 1 :, pick] <= until + 1e-6)) or len(inside) - 1
+        past = [*past, *curves[len(past) : len(past) + end, pick].tolist()]
+        state = boards(1)
+        state.moisture[:], state.u[:] = inside[end][0][pick], inside[end][1][pick]
+    return found
 
 
 def _mould(lots: Sequence[LotInput], history: Run) -> list[Warning]:
@@ -264,6 +351,12 @@ def _end(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
                 "chamber cannot take the water out at this temperature."
             )
             found.append(Warning("stop", "stalled", text))
+        elif final[i] > 100 * goals[i] + lot.tolerance_pct:
+            text = (
+                f"Lot {lot.key} is at {final[i]:.1f} % when the hours of the schedule end, not at its target of "
+                f"{lot.target_mc_pct:g} %: give it more time, or end with a step on moisture."
+            )
+            found.append(Warning("stop", "ends_wet", text))
         under = min(lot.target_mc_pct, lot.start_mc_pct) - final[i]
         if under > lot.tolerance_pct:
             text = (

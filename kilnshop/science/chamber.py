@@ -144,10 +144,19 @@ class Machine:
         humid = (1 + 0.074 * (rh - 0.5)) / (1 + 0.074 * (self.ref_rh - 0.5))
         return self.chamber.compressor_kw * np.exp(0.0236 * (temp_c - self.ref_c)) * humid
 
-    def highest_c(self) -> float:
-        """The steady air temperature [°C] heater and fans hold with the compressor off and vents shut."""
-        leak = self.chamber.leak_kg_per_h * 1.02 / 3600
-        return self.out_c + (self.chamber.heater_kw + self.chamber.fan_kw) / (self.chamber.ua_kw_per_k + leak)
+    def highest_c(self, *, compressor: bool = False) -> float:
+        """The steady air temperature [°C] heater and fans hold with the vents shut, and the compressor if it runs."""
+        c = self.chamber
+        unit = (c.compressor_kw * c.unit_inside + c.blower_kw) if compressor else 0.0
+        return self.out_c + (c.heater_kw + c.fan_kw + unit) / self._loss_kw_per_k(c.leak_kg_per_h)
+
+    def lowest_c(self) -> float:
+        """The steady air temperature [°C] with only the fans running and the vents open."""
+        c = self.chamber
+        return self.out_c + c.fan_kw / self._loss_kw_per_k(c.leak_kg_per_h + c.vent_kg_per_h * c.vents)
+
+    def _loss_kw_per_k(self, air_kg_per_h: float) -> float:
+        return self.chamber.ua_kw_per_k + air_kg_per_h * 1.02 / 3600
 
     def balance(
         self,

@@ -341,7 +341,7 @@ def estimate(
         water_lb=float(water.sum()),
         water_gal=float(water.sum()) / LB_PER_GALLON,
         fill=float(rooms.sum()) / chamber.capacity_bf,
-        reaches_target=not any(w.code in ("target_below_emc", "stalled") for w in found),
+        reaches_target=not any(w.code in ("target_below_emc", "stalled", "ends_wet") for w in found),
         warnings=found,
         hours=_floats(history.hours[taken, 0]),
         dry_bulb_f=_floats(psychro.f_from_c(air_c)),

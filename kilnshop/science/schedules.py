@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 import re
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
 from kilnshop.science import psychro
+from kilnshop.science.chamber import Machine
 from kilnshop.science.emc import emc_pct, rh_for_emc
-from kilnshop.science.species import Species, read_table
+from kilnshop.science.species import RATE_EXPONENT, Species, read_table, safe_rate_pct_per_day
+from kilnshop.science.species import all_species as published_species
 from kilnshop.science.species import thickness_class as thickness_class
 
 START_MC_PCT = 300.0  # the first step holds for any wood wetter than the second step
@@ -40,6 +43,9 @@ SOFTWOOD_LADDER = (
     (20.0, 135.0, 6.0),
     (15.0, 140.0, 5.0),
 )
+COLDEST_COMPRESSOR_F = 70.0  # below about this the coil of a dehumidifier frosts (common practice)
+# (part of the programme's days, dry bulb [°F], EMC [%]) for timbers, whose middle no probe governs in time.
+TIMBER_PROGRAMME = ((0.25, 90.0, 14.0), (0.25, 100.0, 12.0), (0.25, 110.0, 10.0), (0.25, 120.0, 8.0))
 GROUP_CODES = {"easy": "T8-D4", "moderate": "T6-C3", "refractory": "T3-C1"}
 
 
@@ -121,7 +127,7 @@ def _depressions() -> tuple[dict[str, tuple[float, ...]], dict[str, tuple[float,
     return {k: tuple(v) for k, v in starts.items()}, {k: tuple(v) for k, v in depressions.items()}
 
 
-def assemble(code: str, *, name: str = "") -> Schedule:
+def assemble(code: str, *, name: str = "", elevation_ft: float = 0.0) -> Schedule:
     """The published hardwood schedule of a code.
 
     Parameters
@@ -130,6 +136,8 @@ def assemble(code: str, *, name: str = "") -> Schedule:
         Temperature schedule T1 to T14, moisture class A to F and depression 1 to 8, such as "T4-D2".
     name : str
         A name to show; the code when empty.
+    elevation_ft : float
+        Height above the sea [ft]. The printed depressions are kept; it decides how dry air can be.
 
     Returns
     -------
@@ -170,8 +178,8 @@ def assemble(code: str, *, name: str = "") -> Schedule:
     for mc in sorted(hot.keys() | dry.keys(), reverse=True):
         dry_bulb, now = hot.get(mc, dry_bulb), dry.get(mc, now)
         step = Step(mc, dry_bulb, dry_bulb - now)
-        if not _possible(step):
-            step = replace(step, wet_bulb_f=math.ceil(psychro.wet_bulb_f(dry_bulb, 5.0)))
+        if not _possible(step, elevation_ft):
+            step = replace(step, wet_bulb_f=math.ceil(psychro.wet_bulb_f(dry_bulb, 5.0, elevation_ft)))
             raised.append(f"at {mc:g} % the published depression is {now:g} °F")
         if (step.dry_bulb_f, step.wet_bulb_f) != (steps[-1].dry_bulb_f, steps[-1].wet_bulb_f):
             steps.append(step)
@@ -225,7 +233,7 @@ def low_temperature(
     Parameters
     ----------
     schedule : Schedule
-        A published or own schedule.
+        A published schedule; its air is read at sea level, for which it was printed.
     max_dry_bulb_f : float
         Hottest dry bulb of the chamber while drying [°F], 70 to 200.
     lowest_emc_pct : float
@@ -249,6 +257,11 @@ def low_temperature(
     Dry bulb = least of the published one, the chamber's, and a ladder from 90 °F over 50 % MC to 125 °F at
     15 % and below. The ladder is for a published start of 110 °F and shifts by half of any difference from
     that, from 5 °F down to 20 °F up. Ladder, shift and lowest EMC are common practice, not published figures.
+
+    Below 35 % MC the published air is drier than that of the hand-made ladders in use with dehumidifiers. The
+    published EMC is kept there too: it is the air the wood was tried in, surface checks no longer open once the
+    shell is in compression, and cooler wood loses less in the same air. What a wetter ladder saves in
+    casehardening is left to equalizing and conditioning, which are stages of their own.
     """
     psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
     psychro.check_range("lowest_emc_pct", lowest_emc_pct, 2.0, 12.0, "% MC")
@@ -257,7 +270,7 @@ def low_temperature(
     for step in schedule.steps:
         rung = next((f for mc, f in LADDER if step.from_mc_pct > mc), LADDER_END_F) + shift
         dry_bulb = float(min(step.dry_bulb_f, max_dry_bulb_f, rung))
-        emc = max(_emc(step, elevation_ft), lowest_emc_pct)
+        emc = max(_emc(step), lowest_emc_pct)
         steps.append(replace(step, dry_bulb_f=dry_bulb, wet_bulb_f=_wet_bulb(dry_bulb, emc, elevation_ft)))
     return Schedule(
         code=f"{schedule.code}-LT",
@@ -281,7 +294,9 @@ def _merged(steps: Sequence[Step]) -> tuple[Step, ...]:
     return tuple(kept)
 
 
-def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool = False) -> Schedule:
+def softwood_ladder(
+    thickness_in: float, max_dry_bulb_f: float, *, gentle: bool = False, elevation_ft: float = 0.0
+) -> Schedule:
     """A dehumidification ladder for softwoods, whose published codes cannot be assembled here.
 
     `max_dry_bulb_f` [°F] 70 to 200. Stock over 6/4, or `gentle`, starts 5 °F cooler and 2 points of EMC
@@ -293,7 +308,7 @@ def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool 
     for mc, temperature, emc in SOFTWOOD_LADDER:
         dry_bulb = float(min(temperature - (5.0 if gentler else 0.0), max_dry_bulb_f))
         damper = min(2.0, max(0.0, emc - 5.0) / 2) if gentler else 0.0
-        steps.append(Step(mc, dry_bulb, _wet_bulb(dry_bulb, emc + damper, 0.0)))
+        steps.append(Step(mc, dry_bulb, _wet_bulb(dry_bulb, emc + damper, elevation_ft)))
     kind = "thick or slow" if gentler else "thin"
     return Schedule(
         code=f"SOFTWOOD-{'B' if gentler else 'A'}",
@@ -305,6 +320,41 @@ def softwood_ladder(thickness_in: float, max_dry_bulb_f: float, *, gentle: bool 
     )
 
 
+def timber_programme(days: float, max_dry_bulb_f: float, *, elevation_ft: float = 0.0) -> Schedule:
+    """Timed steps for timbers, whose core no shallow probe shows in time.
+
+    Parameters
+    ----------
+    days : float
+        Length of the whole programme [days], 2 to 120.
+    max_dry_bulb_f : float
+        Hottest dry bulb of the chamber while drying [°F], 70 to 200.
+    elevation_ft : float
+        Height above the sea [ft].
+
+    Notes
+    -----
+    `TIMBER_PROGRAMME`: four equal parts from 90 °F and 14 % EMC to 120 °F and 8 %, our own design (common
+    practice, not a published schedule). A heat or pitch stage comes after it, compressor off first. Time says
+    nothing about the core; the estimate shows where it stands at the end.
+    """
+    psychro.check_range("days", days, 2.0, 120.0, "days")
+    psychro.check_range("max_dry_bulb_f", max_dry_bulb_f, 70.0, 200.0, "°F")
+    steps = []
+    for part, temperature, emc in TIMBER_PROGRAMME:
+        dry_bulb = min(temperature, max_dry_bulb_f)
+        wet_bulb = _wet_bulb(dry_bulb, emc, elevation_ft)
+        steps.append(Step(START_MC_PCT, dry_bulb, wet_bulb, "dry", round(24 * days * part, 1)))
+    return Schedule(
+        code=f"TIMBER-{days:g}",
+        name=f"Timbers by the clock, {days:g} days, up to {max(s.dry_bulb_f for s in steps):g} °F",
+        steps=tuple(steps),
+        source="own programme for timbers",
+        provenance="common practice",
+        note="Runs by the hour. Check the core before it ends: a shallow probe reads dry long before the middle is.",
+    )
+
+
 def _gentler(code: str) -> str:
     found = CODE.fullmatch(code)
     if not found:
@@ -312,7 +362,9 @@ def _gentler(code: str) -> str:
     return f"T{max(1, int(found[1]) - 2)}-{found[2]}{max(1, int(found[3]) - 1)}"
 
 
-def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Suggestion:
+def for_wood(
+    species: Species, thickness_in: float, max_dry_bulb_f: float, *, elevation_ft: float = 0.0
+) -> Suggestion:
     """The schedule for one wood in a dehumidification chamber, and why.
 
     Hardwoods: the published code at low temperature; over 9/4 the 8/4 code two temperature schedules and one
@@ -321,7 +373,8 @@ def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Su
     """
     label, name = thickness_class(thickness_in), species.common_name
     if species.group == "softwood":
-        ladder = softwood_ladder(thickness_in, max_dry_bulb_f, gentle=species.drying_group == "refractory")
+        gentle = species.drying_group == "refractory"
+        ladder = softwood_ladder(thickness_in, max_dry_bulb_f, gentle=gentle, elevation_ft=elevation_ft)
         return Suggestion(
             ladder,
             f"{label} {name}: our own dehumidification ladder for softwoods (common practice, no code held)",
@@ -339,18 +392,54 @@ def for_wood(species: Species, thickness_in: float, max_dry_bulb_f: float) -> Su
         code = _gentler(code) if int(label.split("/")[0]) > 6 else code
         why = f"nothing is published for {label} {name}; {code} suits a {species.drying_group} hardwood"
     chosen = assemble(code, name=f"{code}, {label} {name}")
-    return Suggestion(
-        low_temperature(chosen, max_dry_bulb_f), f"{why}, run at the same EMC and lower temperature"
-    )
+    low = low_temperature(chosen, max_dry_bulb_f, elevation_ft=elevation_ft)
+    return Suggestion(low, f"{why}, run at the same EMC and lower temperature")
 
 
-def delicacy(schedule: Schedule) -> tuple[float, float]:
-    """How gentle a schedule is: mean EMC from 60 to 20 % MC [%], then minus the mean dry bulb [°F]."""
+@cache
+def _group_rates() -> dict[str, float]:
+    """The median published 4/4 safe rate of each drying group [% MC a day]."""
+    rates = [(s.drying_group, s.safe_rate_4_4_pct_per_day) for s in published_species()]
+    return {
+        wanted: statistics.median(rate for group, rate in rates if rate is not None and group == wanted)
+        for wanted in GROUP_CODES
+    }
+
+
+def bearable_rate(species: Species, thickness_in: float) -> tuple[float, bool]:
+    """The moisture a wood may lose a day [% MC], and whether that is published for it.
+
+    Where no safe rate is published the median rate of its drying group stands in, with the thickness rule of
+    `safe_rate_pct_per_day`: good for ranking woods, not for judging a charge.
+    """
+    rate, _ = safe_rate_pct_per_day(species, thickness_in)
+    if rate is not None:
+        return rate, True
+    nominal = max(1.0, int(thickness_class(thickness_in).split("/")[0]) / 4)
+    return _group_rates()[species.drying_group] * nominal**-RATE_EXPONENT, False
+
+
+def delicacy(species: Species, thickness_in: float, schedule: Schedule) -> tuple[float, float]:
+    """How delicate a wood is, the larger the more so: by the loss a day it bears, then by its schedule's air.
+
+    Returns
+    -------
+    tuple
+        (minus the rate of `bearable_rate` [% MC a day], mean EMC of `schedule` from 60 to 20 % MC [%]).
+
+    Notes
+    -----
+    The rate comes first because depressions of different moisture classes start their steps at different
+    moistures: from 50 to 30 % MC T8-C3 of hard maple is damper than T4-D2 of red oak, though the oak bears
+    3.8 % a day and the maple 6.5.
+    """
     at = [step_at(schedule, mc) for mc in (60.0, 50.0, 45.0, 40.0, 35.0, 30.0, 25.0, 20.0)]
-    return sum(map(_emc, at)) / len(at), -sum(step.dry_bulb_f for step in at) / len(at)
+    return -bearable_rate(species, thickness_in)[0], sum(map(_emc, at)) / len(at)
 
 
-def suggest(lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f: float) -> Suggestion:
+def suggest(
+    lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f: float, *, elevation_ft: float = 0.0
+) -> Suggestion:
     """One schedule for lots dried together: that of the most delicate member.
 
     Parameters
@@ -359,6 +448,8 @@ def suggest(lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f:
         Actual thickness [in], moisture contents [%].
     max_dry_bulb_f : float
         Hottest dry bulb of the chamber while drying [°F], 70 to 200.
+    elevation_ft : float
+        Height above the sea [ft]; wet bulbs depend on it.
 
     Raises
     ------
@@ -370,11 +461,17 @@ def suggest(lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f:
     for species, _, start, target in lots:
         psychro.check_range(f"start_mc of {species.common_name}", start, 3.0, START_MC_PCT, "%")
         psychro.check_range(f"target_mc of {species.common_name}", target, 3.0, START_MC_PCT, "%")
-    options = [for_wood(species, thickness, max_dry_bulb_f) for species, thickness, _, _ in lots]
-    chosen = max(options, key=lambda option: delicacy(option.schedule))
-    others = {option.schedule.code for option in options}
-    mixed = " It is the most delicate of the lots, so it governs." if len(others) > 1 else ""
-    return replace(chosen, reason=f"{chosen.reason[0].upper()}{chosen.reason[1:]}.{mixed}")
+    options = [
+        (for_wood(species, thickness, max_dry_bulb_f, elevation_ft=elevation_ft), species, thickness)
+        for species, thickness, _, _ in lots
+    ]
+    chosen, species, thickness = max(options, key=lambda o: delicacy(o[1], o[2], o[0].schedule))
+    mixed = ""
+    if len({option.schedule.code for option, _, _ in options}) > 1:
+        rate, listed = bearable_rate(species, thickness)
+        bears = f"safe to lose {rate:g} % a day" if listed else f"a {species.drying_group} wood"
+        mixed = f"; it is the most delicate of the lots ({bears}), so it sets the air for all"
+    return replace(chosen, reason=f"{chosen.reason[0].upper()}{chosen.reason[1:]}{mixed}.")
 
 
 def finish(
@@ -384,6 +481,7 @@ def finish(
     softwood: bool,
     has_humidifier: bool,
     conditioning_hours: float | None = None,
+    elevation_ft: float = 0.0,
 ) -> Schedule:
     """The schedule with an equalizing step, and conditioning where asked and possible.
 
@@ -403,7 +501,8 @@ def finish(
     Raises
     ------
     ValueError
-        Conditioning without a humidifier, or an argument out of range.
+        Conditioning without a humidifier, equalizing air drier than `LOWEST_EMC_PCT`, or an argument out of
+        range.
 
     References
     ----------
@@ -417,16 +516,23 @@ def finish(
     last = [step for step in schedule.steps if step.kind == "dry"][-1]
     below, above = (3.0, 3.0) if softwood else (2.0, 4.0)
     start = target_mc_pct - below
-    wet = _wet_bulb(last.dry_bulb_f, max(start, 2.0), 0.0)
+    if start < LOWEST_EMC_PCT:
+        raise ValueError(
+            f"target_mc_pct {target_mc_pct:g} would equalize in air of {start:g} % EMC, drier than the "
+            f"{LOWEST_EMC_PCT:g} % a dehumidifier holds; leave equalizing out or raise the target"
+        )
+    wet = _wet_bulb(last.dry_bulb_f, start, elevation_ft)
     steps = [*schedule.steps, Step(start, last.dry_bulb_f, wet, "equalize")]
     if conditioning_hours is not None:
         psychro.check_range("conditioning_hours", conditioning_hours, 1.0, 168.0, "h")
-        wet = _wet_bulb(last.dry_bulb_f, target_mc_pct + above, 0.0)
+        wet = _wet_bulb(last.dry_bulb_f, target_mc_pct + above, elevation_ft)
         steps.append(Step(target_mc_pct, last.dry_bulb_f, wet, "condition", conditioning_hours))
     return replace(schedule, steps=tuple(steps))
 
 
-def with_heat(schedule: Schedule, *, kind: str, dry_bulb_f: float, hours: float) -> Schedule:
+def with_heat(
+    schedule: Schedule, *, kind: str, dry_bulb_f: float, hours: float, elevation_ft: float = 0.0
+) -> Schedule:
     """The schedule with a timed heat or pitch stage at its end.
 
     Parameters
@@ -459,14 +565,18 @@ def with_heat(schedule: Schedule, *, kind: str, dry_bulb_f: float, hours: float)
     psychro.check_range("dry_bulb_f", dry_bulb_f, 120.0, 210.0, "°F")
     psychro.check_range("hours", hours, 1.0, 240.0, "h")
     last = schedule.steps[-1]
-    wet_bulb = _wet_bulb(dry_bulb_f, _emc(last), 0.0)
+    wet_bulb = _wet_bulb(dry_bulb_f, _emc(last, elevation_ft), elevation_ft)
     return replace(
         schedule, steps=(*schedule.steps, Step(last.from_mc_pct, dry_bulb_f, wet_bulb, kind, float(hours)))
     )
 
 
 def problems(
-    schedule: Schedule, *, target_mc_pct: float | None = None, max_dry_bulb_f: float | None = None
+    schedule: Schedule,
+    *,
+    target_mc_pct: float | None = None,
+    max_dry_bulb_f: float | None = None,
+    elevation_ft: float = 0.0,
 ) -> list[str]:
     """What is wrong with a schedule, one sentence each; empty when it makes sense.
 
@@ -478,6 +588,8 @@ def problems(
         Moisture content [%] the drying steps must be able to reach.
     max_dry_bulb_f : float or None
         Hottest dry bulb [°F] of the chamber.
+    elevation_ft : float
+        Height above the sea [ft].
     """
     if not schedule.steps:
         return ["The schedule has no steps; add at least one."]
@@ -493,13 +605,13 @@ def problems(
             found.append(
                 f"{here}: wet bulb {step.wet_bulb_f:g} °F must be below the dry bulb {step.dry_bulb_f:g} °F."
             )
-        elif not _possible(step):
+        elif not _possible(step, elevation_ft):
             found.append(
                 f"{here}: no air of {step.dry_bulb_f:g} °F has a wet bulb as low as {step.wet_bulb_f:g} °F."
             )
         if max_dry_bulb_f is not None and step.dry_bulb_f > max_dry_bulb_f:
             found.append(
-                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above this chamber's {max_dry_bulb_f:g} °F."
+                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above the {max_dry_bulb_f:g} °F that the chamber may run at."
             )
         if step.hours is not None and not 0 < step.hours <= 2400:
             found.append(f"{here}: {step.hours:g} hours is outside 0 to 2400.")
@@ -510,8 +622,8 @@ def problems(
                 f"{here}: starting moisture {step.from_mc_pct:g} % is outside 0 to {START_MC_PCT:g} %."
             )
     drying = [(n, s) for n, s in enumerate(schedule.steps, 1) if s.kind == "dry"]
-    for (_, before), (number, after) in pairwise(drying):
-        if after.hours is None and before.hours is None and after.from_mc_pct >= before.from_mc_pct:
+    for (_, before), (number, after) in pairwise((n, s) for n, s in drying if s.hours is None):
+        if after.from_mc_pct >= before.from_mc_pct:
             found.append(
                 f"Step {number}: starts at {after.from_mc_pct:g} %, which is not below the "
                 f"{before.from_mc_pct:g} % of the step before; moisture must fall from step to step."
@@ -521,18 +633,53 @@ def problems(
     elif any(step.kind != "dry" for step in schedule.steps[: drying[-1][0]]):
         found.append("Equalizing, conditioning, heat and pitch steps must come after the last drying step.")
     if drying and target_mc_pct is not None:
-        number, last = drying[-1]
-        if _possible(last) and _emc(last) >= target_mc_pct:
-            found.append(
-                f"Step {number}: its air holds wood at {_emc(last):.1f} % EMC, so it never reaches "
-                f"the target of {target_mc_pct:g} %; lower its wet bulb."
-            )
+        equalizing = [(n, s) for n, s in enumerate(schedule.steps, 1) if s.kind == "equalize"]
+        for number, step in (drying[-1], *equalizing):
+            if _possible(step, elevation_ft) and _emc(step, elevation_ft) >= target_mc_pct:
+                found.append(
+                    f"Step {number}: its air holds wood at {_emc(step, elevation_ft):.1f} % EMC, so it never "
+                    f"reaches the target of {target_mc_pct:g} %; lower its wet bulb."
+                )
     return found
 
 
-def _possible(step: Step) -> bool:
+def out_of_reach(step: Step, machine: Machine) -> str:
+    """Why a chamber cannot hold the dry bulb of a step in the outside air of the month; empty when it can.
+
+    Notes
+    -----
+    Steady temperatures: heater, fans and, up to its lock-out, the compressor against walls and leaks for the
+    hottest; fans alone with the vents open for the coolest. No chamber here cools, and below
+    `COLDEST_COMPRESSOR_F` its dehumidifier takes no water out.
+    """
+    chamber, dry_bulb = machine.chamber, step.dry_bulb_f
+    outside = psychro.f_from_c(machine.out_c)
+    if dry_bulb > chamber.max_dry_bulb_f:
+        return f"{dry_bulb:g} °F is hotter than the {chamber.max_dry_bulb_f:g} °F limit of {chamber.name}"
+    compressor = step.kind not in ("heat", "pitch") and dry_bulb <= chamber.lockout_dry_bulb_f
+    hottest = psychro.f_from_c(machine.highest_c(compressor=compressor))
+    if dry_bulb > hottest:
+        return (
+            f"{dry_bulb:g} °F is out of reach: with {outside:.0f} °F outside, heater and fans"
+            f"{' and compressor' if compressor else ''} hold {chamber.name} at {hottest:.0f} °F at most"
+        )
+    coolest = psychro.f_from_c(machine.lowest_c())
+    if dry_bulb < coolest:
+        return (
+            f"{dry_bulb:g} °F is out of reach: with {outside:.0f} °F outside, the fans alone bring "
+            f"{chamber.name} to {coolest:.0f} °F, and nothing cools it"
+        )
+    if step.kind == "dry" and dry_bulb < COLDEST_COMPRESSOR_F:
+        return (
+            f"{dry_bulb:g} °F is colder than the {COLDEST_COMPRESSOR_F:g} °F below which the dehumidifier's "
+            "coil frosts and takes no water out"
+        )
+    return ""
+
+
+def _possible(step: Step, elevation_ft: float) -> bool:
     try:
-        _emc(step)
+        _emc(step, elevation_ft)
     except ValueError:
         return False
     return True

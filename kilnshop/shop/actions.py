@@ -6,10 +6,12 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from django.db import models, transaction
+from django.db.models import Max
 
 from kilnshop.science import schedules, treatments
 from kilnshop.science import species as woods
 from kilnshop.shop.models import (
+    Chamber,
     Customer,
     OwnRow,
     OwnSchedule,
@@ -136,7 +138,11 @@ def _check_own(row: OwnRow) -> None:
                 {"common_name": f"“{row.common_name}” is already published; give yours a name of its own."}
             )
     elif isinstance(row, OwnSchedule):
-        found = schedules.problems(own_schedule(row))
+        hottest = Chamber.objects.filter(active=True).aggregate(hottest=Max("max_dry_bulb_f"))["hottest"]
+        shop = Shop.objects.filter(pk=1).first() or Shop()
+        found = schedules.problems(
+            own_schedule(row), max_dry_bulb_f=hottest, elevation_ft=float(shop.elevation_ft)
+        )
         if found:
             raise ValidationError({"steps": found})
     elif isinstance(row, OwnTreatment):

@@ -1,25 +1,32 @@
 """Schedules against the published tables; ladders, suggestions and refusals."""
 
-from itertools import product
+from dataclasses import replace
+from itertools import pairwise, product
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from kilnshop.science import psychro
+from kilnshop.science.chamber import ChamberInput, Machine, Outside
 from kilnshop.science.emc import emc_pct
 from kilnshop.science.schedules import (
     START_MC_PCT,
     Schedule,
     Step,
     assemble,
+    bearable_rate,
+    delicacy,
     finish,
+    for_wood,
     low_temperature,
+    out_of_reach,
     problems,
     published_code,
     softwood_ladder,
     step_at,
     suggest,
+    timber_programme,
     with_heat,
 )
 from kilnshop.science.species import Species, all_species, find
@@ -28,8 +35,15 @@ from tests.science.published import rows
 CODES = [f"T{t}-{c}{d}" for t, c, d in product(range(1, 15), "ABCDEF", range(1, 9))]
 
 
-def emc(step):
-    return emc_pct(step.dry_bulb_f, psychro.rh_pct(step.dry_bulb_f, step.wet_bulb_f))
+ROOM = ChamberInput(
+    key="two", name="Chamber 2", length_ft=16, width_ft=8, height_ft=8, wall_r=20, heater_kw=2, fan_kw=0.5,
+    removal_lb_per_day=120, removal_at_dry_bulb_f=120, removal_at_rh_pct=50, compressor_kw=1.2, blower_kw=0.1,
+    lockout_dry_bulb_f=125, max_dry_bulb_f=160, has_humidifier=False, capacity_bf=1000,
+)  # fmt: skip
+
+
+def emc(step, elevation_ft=0.0):
+    return emc_pct(step.dry_bulb_f, psychro.rh_pct(step.dry_bulb_f, step.wet_bulb_f, elevation_ft))
 
 
 @pytest.mark.parametrize("code", ["T4-D2", "T8-C3"])
@@ -228,7 +242,7 @@ def test_own_schedule_that_makes_sense_has_no_problems():
         ((Step(300, 100, 92), Step(30, 110, 92), Step(35, 120, 92)), {}, "moisture must fall"),
         ((Step(300, 100, 92), Step(30, 110, 92), Step(30, 120, 92)), {}, "moisture must fall"),
         ((Step(300, 100, 95),), {"target_mc_pct": 7}, "never reaches the target of 7 %"),
-        (GOOD, {"max_dry_bulb_f": 115}, "above this chamber's 115 °F"),
+        (GOOD, {"max_dry_bulb_f": 115}, "above the 115 °F that the chamber may run at"),
         ((), {}, "no steps"),
         ((Step(10, 160, 120, "pitch", 24),), {}, "no drying step"),
         ((Step(10, 160, 120, "pitch", 24), *GOOD), {}, "after the last drying step"),
@@ -271,3 +285,130 @@ def test_step_at_is_the_last_step_the_wood_has_fallen_to(mc, code):
 def test_step_at_refuses_impossible_moisture():
     with pytest.raises(ValueError, match="mc_pct"):
         step_at(assemble("T4-D2"), -1)
+
+
+def harder_to_dry(name, thickness):
+    wood = find(name)
+    return delicacy(wood, thickness, for_wood(wood, thickness, 125).schedule)
+
+
+def test_delicacy_goes_as_the_trade_knows_it():
+    # Common practice, and the order of the safe rates of FOR-128 Table 9: 2.5, 3.8, 6.5, 13.8 % a day.
+    order = ["white oak", "northern red oak", "sugar maple", "yellow-poplar"]
+    for thickness in (1.0, 2.0):
+        for harder, easier in pairwise(order):
+            assert harder_to_dry(harder, thickness) > harder_to_dry(easier, thickness)
+
+
+def test_thicker_stock_of_a_wood_is_more_delicate():
+    # FOR-128 Table 9: the 8/4 rate is 0.4 times the 4/4 rate; thickness^-1.32 between them.
+    for wood in all_species():
+        for thin, thick in pairwise((1.0, 1.5, 2.0, 3.0)):
+            assert harder_to_dry(wood.key, thick) > harder_to_dry(wood.key, thin), wood.key
+
+
+def test_red_oak_and_not_hard_maple_governs_their_mix():
+    # Their codes are T4-D2 and T8-C3; by mean depression alone the maple's is the damper one.
+    oak, maple = find("northern red oak"), find("sugar maple")
+    for lots in ([(oak, 1.0, 70, 7), (maple, 1.0, 70, 7)], [(maple, 1.0, 70, 7), (oak, 1.0, 70, 7)]):
+        suggestion = suggest(lots, 120)
+        assert suggestion.schedule.code == "T4-D2-LT"
+        assert "most delicate" in suggestion.reason and "3.8 % a day" in suggestion.reason
+        assert suggestion.reason.count(". ") == 0 and suggestion.reason.endswith(".")
+
+
+def test_a_wood_without_a_safe_rate_ranks_by_its_drying_group():
+    slow = Species("own", "Osage-orange", "", "hardwood", 0.76, drying_group="refractory")
+    easy = replace(slow, drying_group="easy")
+    assert not bearable_rate(slow, 1.0)[1]
+    assert bearable_rate(slow, 1.0)[0] < bearable_rate(easy, 1.0)[0]
+    mixed = suggest([(find("yellow-poplar"), 1.0, 80, 8), (slow, 1.0, 60, 8)], 120)
+    assert "Osage-orange" in mixed.reason and "a refractory wood" in mixed.reason
+
+
+@pytest.mark.parametrize("elevation_ft", [0.0, 5000.0, 9000.0])
+def test_the_air_of_a_suggestion_does_not_depend_on_elevation_but_its_wet_bulb_does(elevation_ft):
+    # Psychrometric wet bulb falls with pressure at one dry bulb and RH (ASHRAE Fundamentals 2017, ch. 1, eq. 33).
+    for name in ("northern red oak", "eastern white pine"):
+        lots = [(find(name), 1.0, 80, 8)]
+        here, sea = (suggest(lots, 125, elevation_ft=e).schedule for e in (elevation_ft, 0.0))
+        assert problems(here, target_mc_pct=8, max_dry_bulb_f=125, elevation_ft=elevation_ft) == []
+        for high, low in zip(here.steps, sea.steps, strict=True):
+            assert high.dry_bulb_f == low.dry_bulb_f and high.wet_bulb_f <= low.wet_bulb_f
+            assert emc(high, elevation_ft) == pytest.approx(emc(low), abs=1.1)  # half degrees of wet bulb
+        assert elevation_ft < 5000 or here != sea
+
+
+@pytest.mark.parametrize("code", ["T1-F8", "T2-F8", "T3-E8", "T14-A8"])
+def test_every_code_makes_sense_high_up(code):
+    for elevation_ft in (5000.0, 10000.0):
+        assert problems(assemble(code, elevation_ft=elevation_ft), elevation_ft=elevation_ft) == []
+
+
+def test_finish_and_heat_take_elevation():
+    oak = low_temperature(assemble("T4-D2"), 125, elevation_ft=7000)
+    done = finish(
+        oak, target_mc_pct=7, softwood=False, has_humidifier=True, conditioning_hours=20, elevation_ft=7000
+    )
+    assert [round(emc(step, 7000)) for step in done.steps[-2:]] == [5, 11]
+    hot = with_heat(oak, kind="heat", dry_bulb_f=150, hours=10, elevation_ft=7000)
+    assert emc(hot.steps[-1], 7000) == pytest.approx(emc(oak.steps[-1], 7000), abs=0.2)
+
+
+def test_equalizing_air_that_no_dehumidifier_holds_is_refused_with_its_figure():
+    with pytest.raises(ValueError, match=r"4 % EMC, drier than the 4\.5 %"):
+        finish(assemble("T4-D2"), target_mc_pct=6, softwood=False, has_humidifier=True)
+
+
+def test_equalizing_air_that_is_too_damp_is_named():
+    damp = own(*GOOD, Step(8, 120, 105, "equalize"))
+    assert any("Step 4" in p and "never reaches the target" in p for p in problems(damp, target_mc_pct=7))
+
+
+def test_timed_step_does_not_hide_rising_moisture():
+    rising = own(Step(300, 100, 92), Step(30, 110, 92), Step(30, 110, 90, hours=24), Step(40, 120, 90))
+    assert any("Step 4" in p and "moisture must fall" in p for p in problems(rising))
+
+
+def test_timber_programme_runs_its_days_from_cool_and_damp_to_warm_and_dry():
+    timbers = timber_programme(21, 115)
+    assert problems(timbers, target_mc_pct=12, max_dry_bulb_f=115) == []
+    assert sum(step.hours for step in timbers.steps) == pytest.approx(21 * 24)
+    assert [s.dry_bulb_f for s in timbers.steps] == [90, 100, 110, 115]
+    assert all(emc(after) < emc(before) for before, after in pairwise(timbers.steps))
+    hot = with_heat(timbers, kind="pitch", dry_bulb_f=160, hours=48)
+    assert problems(hot, max_dry_bulb_f=160) == [] and hot.steps[-1].kind == "pitch"
+    with pytest.raises(ValueError, match="days"):
+        timber_programme(0, 115)
+
+
+@pytest.mark.parametrize(
+    ("step", "outside_f", "told"),
+    [
+        (Step(20, 165, 120), 50, "165 °F is hotter than the 160 °F limit of Chamber 2"),
+        (
+            Step(20, 150, 110),
+            0,
+            "150 °F is out of reach: with 0 °F outside, heater and fans hold Chamber 2 at",
+        ),
+        (
+            Step(300, 85, 80),
+            95,
+            "85 °F is out of reach: with 95 °F outside, the fans alone bring Chamber 2 to",
+        ),
+        (Step(300, 66, 60), 40, "66 °F is colder than the 70 °F"),
+        (Step(300, 90, 86), 50, ""),
+        (Step(9, 140, 105, "heat", 12), 50, ""),
+    ],
+)
+def test_step_out_of_a_chambers_reach_is_told_with_the_figure_that_stops_it(step, outside_f, told):
+    room = replace(ROOM, heater_kw=1.0) if outside_f == 0 else ROOM
+    why = out_of_reach(step, Machine(room, Outside(outside_f, 60)))
+    assert why.startswith(told) if told else why == ""
+
+
+def test_reach_is_the_steady_heat_balance_worked_by_hand():
+    # Q = (UA + m cp) dT with U = 1/R; 1 kW and 0.5 kW of fans. Walls 640 ft2 = 59.5 m2 at R 20 (3.52 m2K/W) with a
+    # quarter for doors and joints: 0.0211 kW/K; 3 kg/h of leaks: 0.0009 kW/K; 1.5 kW / 0.0220 = 68.3 K = 123 °F.
+    machine = Machine(replace(ROOM, heater_kw=1.0), Outside(0, 60))
+    assert psychro.f_from_c(machine.highest_c()) == pytest.approx(123, abs=1)

@@ -92,7 +92,9 @@ class Command(ShopCommand):
         if code is None:
             hottest = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
             suggestion = schedules.suggest(
-                [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct)], hottest
+                [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct)],
+                hottest,
+                elevation_ft=chamber.elevation_ft,
             )
             return suggestion.schedule, suggestion.reason
         try:
