@@ -259,14 +259,17 @@ def _wetter(
 
     Tried, not guessed: the lot's boards dry again from the start in the air of the charge, side by side in
     each wetter wet bulb of a harsh step by half degrees; a step lasts until the lot is as dry as it was at its
-    end before, and those after it start from the boards as the wetter air leaves them.
+    end before, and those after it start from the boards as the wetter air leaves them. A timber is tried as
+    the board of the same time, 1/t = 1/t_a + 1/t_b (Newman's product rule).
     """
+    sides = [lot.thickness_in, *([lot.width_in] if lot.is_timber and lot.width_in else [])]
+    wide_board = sum(side**-1.5 for side in sides) ** (-1 / 1.5)
     stage, taken = history.stage[:, 0], history.taken[:, 0]
     velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
 
     def boards(rows: int, like: Boards | None = None) -> Boards:
         made = Boards(
-            np.full(rows, lot.drying_thickness_in * 0.0254),
+            np.full(rows, wide_board * 0.0254),
             np.full(rows, lot.start_mc_pct / 100),
             np.full(rows, lot.speed),
             np.full(rows, 1.0 if lot.species.permeable_sapwood else FREE_SLOPE),
