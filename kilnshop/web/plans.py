@@ -24,6 +24,7 @@ from kilnshop.web.templatetags.shopfloor import (
 NEEDED = {"lots", "steps", "days", "kwh", "workings", "warnings", "hours", "dry_bulb_f", "power_heater_kw"}
 TABLE_ROWS = 14
 HOURS = charts_plan.HOURS
+NBSP = "\N{NO-BREAK SPACE}"
 PICTURE = {"width": 335, "height": 205}  # half a page, in the paper's own pixels
 
 
@@ -91,7 +92,11 @@ def table(columns: list[tuple[str, str]], rows: list[list[str]]) -> dict:
     return {
         "heads": heads,
         "rows": [
-            [head | {"text": text} for head, text in zip(heads, row, strict=True)] for row in rows if any(row)
+            [
+                head | {"text": text.replace(" ", NBSP) if head["kind"] else text}
+                for head, text in zip(heads, row, strict=True)
+            ]
+            for row in rows
         ],
     }
 
@@ -194,6 +199,7 @@ def _charts(subject: Subject) -> list[dict]:
             "title": "Power",
             "label": "Expected power of fans, compressor and heater, stacked",
             "caption": "Expected means of some hours: fans at the bottom, compressor with its blower, heater on top.",
+            "own_legend": True,
             "spec": charts_plan.power(estimate, end),
             "table": table(
                 [("Day", "figure"), ("Fans", "estimate"), ("Compressor", "estimate"), ("Heater", "estimate")],

@@ -94,10 +94,79 @@ def test_estimate_prints_a_table(capsys):
     assert "Days, estimated" in printed and "Water to remove" in printed
 
 
+def without(name: str) -> list[str]:
+    return [word for word in OAK if not word.startswith(f"--{name}=")]
+
+
+def test_a_fill_stands_for_a_volume(capsys):
+    """By hand: half of 2,000 bf of 4/4 is 1,000 bf; at 1 1/16 in they hold 88.5 ft³, x 62.4 x 0.56 = 3094 lb."""
+    words = [word for word in without("volume-bf") if not word.startswith("--thickness")]
+    got = json.loads(run(capsys, "estimate", *words, "--thickness=1 1/16", "--fill=50", "--json"))
+    assert got["fill_pct"] == pytest.approx(50)
+    assert got["oven_dry_lb"] == pytest.approx(3094, rel=0.01)
+
+
+def test_a_fill_beside_a_volume_adds_the_same_wood(capsys):
+    """By hand: of a charge of one wood, each part takes water, days and kWh by its share of the volume."""
+    full = json.loads(run(capsys, "estimate", *without("volume-bf"), "--fill=80", "--json"))
+    got = json.loads(run(capsys, "estimate", *without("volume-bf"), "--volume-bf=400", "--fill=80", "--json"))
+    assert got["oven_dry_lb"] == pytest.approx(full["oven_dry_lb"], rel=1e-3)
+    lot, rest = got["lots"]
+    share = lot["water_lb"] / got["water_lb"]
+    assert lot["water_lb"] + rest["water_lb"] == pytest.approx(got["water_lb"], abs=0.2)
+    assert lot["chamber_days"] / got["days"]["expected"] == pytest.approx(share, abs=0.01)
+    assert lot["kwh"] / got["kwh"]["total"] == pytest.approx(share, abs=0.02)
+    assert "Of it, the rest" in run(capsys, "estimate", *OAK, "--fill=90")
+
+
+def test_a_timber_with_its_width_dries_sooner_than_a_plank_of_its_thickness(capsys):
+    """Wood Handbook (2010) chapter 13: wood also dries through the other faces, sooner the narrower it is."""
+    words = [word for word in OAK if not word.startswith("--thickness")]
+    plank, timber = (
+        json.loads(run(capsys, "estimate", *words, "--thickness=6", *more, "--json"))["days"]["expected"]
+        for more in ([], ["--width=6"])
+    )
+    assert timber < 0.8 * plank
+
+
+def test_the_way_the_start_is_known_moves_the_band_alone(capsys):
+    """Common practice: an oven-dry section tells more than "green"; the middle of the estimate is the same."""
+    sure, guessed = (
+        json.loads(run(capsys, "estimate", *OAK, f"--start-mc-how={how}", "--json"))["days"]
+        for how in ("oven-dry", "assumed_green")
+    )
+    assert sure["expected"] == guessed["expected"]
+    assert sure["high"] / sure["low"] < guessed["high"] / guessed["low"]
+
+
+@pytest.mark.django_db
+def test_a_month_takes_the_shops_outside_air(capsys):
+    """The factory's shop has 24 °F in January and 73 °F in July; common practice: cold air costs heat."""
+    from tests import factory
+
+    factory.make_shop()
+    january, july = (
+        json.loads(run(capsys, "estimate", *OAK, f"--month={month}", "--json")) for month in (1, 7)
+    )
+    assert (january["outside_f"], july["outside_f"]) == (24, 73)
+    assert january["kwh"]["heater"] > july["kwh"]["heater"]
+
+
+def test_an_estimate_needs_to_know_how_much_wood(capsys):
+    assert "--volume-bf, or --fill" in refused(capsys, "estimate", *without("volume-bf"))
+
+
 @pytest.mark.django_db
 @pytest.mark.parametrize(
     ("change", "named"),
     [
+        ("--width=0", "--width=0"),
+        ("--start-mc-how=guess", "--start-mc-how='guess'"),
+        ("--month=13", "--month='13'"),
+        ("--month=may", "--month='may'"),
+        ("--fill=0", "--fill=0"),
+        ("--fill=101", "1 to 100"),
+        ("--fill=20", "--volume-bf=1000 alone fills"),
         ("--species=ironwoodish", "--species='ironwoodish'"),
         ("--thickness=fat", "--thickness='fat'"),
         ("--volume-bf=-3", "--volume-bf=-3"),
@@ -107,8 +176,7 @@ def test_estimate_prints_a_table(capsys):
     ],
 )
 def test_wrong_estimate_is_refused_in_one_line(capsys, change, named):
-    name = change.split("=")[0]
-    words = [word for word in OAK if not word.startswith(name + "=")]
+    words = without(change.removeprefix("--").split("=")[0])
     assert named in refused(capsys, "estimate", *words, change)
 
 

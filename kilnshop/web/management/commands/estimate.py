@@ -1,7 +1,9 @@
 """Days, electricity and water of drying one lot."""
 
+from dataclasses import replace
+
 from kilnshop.science import schedules, species, volume
-from kilnshop.science.estimate import ChamberInput, LotInput, Outside, estimate
+from kilnshop.science.estimate import START_HOW, ChamberInput, LotInput, Outside, estimate
 from kilnshop.web.management.base import ShopCommand, number, refuse
 
 TYPICAL = ChamberInput(
@@ -35,9 +37,23 @@ class Command(ShopCommand):
     def add_arguments(self, parser):
         parser.add_argument("--species", required=True)
         parser.add_argument("--thickness", required=True, help="4/4, 1 1/16, 1.125 or 2x6")
-        parser.add_argument("--volume-bf", required=True, type=number("--volume-bf", 1, 200000))
+        parser.add_argument(
+            "--width", type=number("--width", 0.5, 60), help="inches; timbers dry through the edges too"
+        )
+        parser.add_argument("--volume-bf", type=number("--volume-bf", 1, 200000), help="or --fill")
+        parser.add_argument(
+            "--fill",
+            type=number("--fill", 1, 100),
+            help="%% of the chamber filled; with --volume-bf, the rest of it is the same wood",
+        )
         parser.add_argument("--initial-mc", required=True, type=number("--initial-mc", 4, 250), help="%%")
         parser.add_argument("--target-mc", required=True, type=number("--target-mc", 4, 30), help="%%")
+        parser.add_argument(
+            "--start-mc-how",
+            help=f"how the start moisture is known: {', '.join(START_HOW)}; without it, pin to "
+            f"{PIN_LIMIT_PCT:g} %% and weighed above",
+        )
+        parser.add_argument("--month", help="1 to 12: the shop's outside temperature of that month")
         parser.add_argument(
             "--schedule", help="a published code such as T4-D2; without it, the suggested one"
         )
@@ -57,36 +73,74 @@ class Command(ShopCommand):
             size = volume.parse_thickness(options["thickness"])
         except ValueError as problem:
             refuse(f"--thickness={options['thickness']!r}: {problem}")
-        chamber, outside = self.place(options["chamber"])
+        chamber, outside = self.place(options["chamber"], self.month(options["month"]))
         lot = LotInput(
             key=wood.common_name,
             species=wood,
             thickness_in=size.actual_in,
             nominal_thickness_in=size.counted_in,
-            volume_bf=options["volume_bf"] * size.width_factor,
+            width_in=options["width"] or size.actual_width_in,
+            volume_bf=(options["volume_bf"] or 1.0) * size.width_factor,
             start_mc_pct=options["initial_mc"],
             target_mc_pct=options["target_mc"],
-            start_how="weighed" if options["initial_mc"] > PIN_LIMIT_PCT else "pin",
+            start_how=self.start_how(options["start_mc_how"], options["initial_mc"]),
         )
+        lots = self.filled(lot, options["volume_bf"], options["fill"], chamber)
         schedule, reason = self.schedule(options["schedule"], lot, chamber)
         try:
-            result = estimate([lot], chamber, schedule, outside, reason=reason)
+            result = estimate(lots, chamber, schedule, outside, reason=reason)
         except ValueError as problem:
             refuse(str(problem))
-        self.report(result, chamber, options["json"])
+        self.report(result, chamber, outside, options["json"])
 
-    def place(self, key):
-        if key is None:
+    def start_how(self, given, start_mc_pct):
+        if given is None:
+            return "weighed" if start_mc_pct > PIN_LIMIT_PCT else "pin"
+        how = given.replace("-", "_")
+        if how not in START_HOW:
+            refuse(f"--start-mc-how={given!r}: use one of {', '.join(START_HOW)}")
+        return how
+
+    def month(self, given):
+        if given is None:
+            return None
+        if not (given.isascii() and given.isdecimal() and 1 <= int(given) <= 12):
+            refuse(f"--month={given!r}: use a whole number from 1 (January) to 12")
+        return int(given)
+
+    def filled(self, lot, volume_bf, fill_pct, chamber):
+        """The lot, and the same wood beside it where the chamber is to be fuller than the lot makes it."""
+        if fill_pct is None:
+            if volume_bf is None:
+                refuse("say how much wood: --volume-bf, or --fill in percent of the chamber")
+            return [lot]
+        wanted = lot.volume_bf / lot.stack_share * chamber.capacity_bf * fill_pct / 100
+        if volume_bf is None:
+            return [replace(lot, volume_bf=wanted)]
+        rest = wanted - lot.volume_bf
+        if rest < 0:
+            alone = 100 * lot.stack_share / chamber.capacity_bf
+            refuse(
+                f"--fill={fill_pct:g}: --volume-bf={volume_bf:g} alone fills {alone:.0f} % of {chamber.name}"
+            )
+        return [lot, replace(lot, key="the rest", volume_bf=rest)] if rest >= 1 else [lot]
+
+    def place(self, key, month):
+        if key is None and month is None:
             return TYPICAL, OUTSIDE
         from kilnshop.orders.estimating import chamber_input, outside
         from kilnshop.shop.models import Chamber
         from kilnshop.shop.queries import shop_today, the_shop
 
+        shop = the_shop()
+        air = outside(shop, month or shop_today().month)
+        if key is None:
+            return TYPICAL, air
         row = Chamber.objects.filter(key=key).first()
         if row is None:
             keys = ", ".join(Chamber.objects.values_list("key", flat=True)) or "none yet"
             refuse(f"--chamber={key!r}: the shop's chambers are {keys}")
-        return chamber_input(row, the_shop()), outside(the_shop(), shop_today().month)
+        return chamber_input(row, shop), air
 
     def schedule(self, code, lot, chamber):
         if code is None:
@@ -102,7 +156,7 @@ class Command(ShopCommand):
         except ValueError as problem:
             refuse(f"--schedule={code!r}: {problem}")
 
-    def report(self, result, chamber, as_json):
+    def report(self, result, chamber, outside, as_json):
         kwh = result.kwh
         figures = {
             "oven_dry_lb": round(result.oven_dry_lb, 1),
@@ -112,6 +166,17 @@ class Command(ShopCommand):
                 user: round(getattr(kwh, user).expected, 1)
                 for user in ("compressor", "fans", "heater", "total")
             },
+            "fill_pct": round(100 * result.fill, 1),
+            "outside_f": outside.temp_f,
+            "lots": [
+                {
+                    "name": one.key,
+                    "water_lb": round(one.water_lb, 1),
+                    "kwh": round(one.share_kwh, 1),
+                    "chamber_days": round(one.share * result.days.expected, 2),
+                }
+                for one in result.lots
+            ],
             "schedule": result.schedule_code,
             "steps": [
                 {
@@ -124,7 +189,10 @@ class Command(ShopCommand):
         }
         days = figures["days"]
         rows = [
-            ("Chamber", chamber.name),
+            (
+                "Chamber",
+                f"{chamber.name}, filled to {100 * result.fill:.0f} %, outside {outside.temp_f:g} °F",
+            ),
             ("Schedule", f"{result.schedule_name} ({result.schedule_code})"),
             ("Why", result.reason),
             ("Oven-dry wood", f"{result.oven_dry_lb:,.0f} lb"),
@@ -138,6 +206,15 @@ class Command(ShopCommand):
             ("  fans", f"{kwh.fans.expected:,.0f} kWh"),
             ("  heater", f"{kwh.heater.expected:,.0f} kWh"),
         ]
+        if len(result.lots) > 1:
+            rows += [
+                (
+                    f"Of it, {one.key}",
+                    f"{one.water_lb:,.0f} lb of water, {one.share_kwh:,.0f} kWh, "
+                    f"{one.share * result.days.expected:.1f} chamber-days",
+                )
+                for one in result.lots
+            ]
         rows += [
             (
                 f"From {step.from_mc_pct:.0f} % MC ({step.kind})",
