@@ -135,7 +135,7 @@ def _steps(estimate) -> dict:
     for step_number, step in enumerate(estimate.steps, 1):
         rows.append(
             [
-                f"{step_number}, {step.kind}",
+                f"{step_number},{NBSP}{step.kind}",
                 f"day {number(at / HOURS, 1)}",
                 mc(step.from_mc_pct) if step.kind == "dry" else "–",
                 _degrees(step.dry_bulb_f),

@@ -84,7 +84,7 @@ def plan_of_quote(request, pk, form=""):
             money=prices,
         )
     here = reverse("plan_of_quote", args=[pk])
-    back = [(f"Quote {found.number}", reverse("quote", args=[pk]))]
+    links = [(f"Quote {found.number}", reverse("quote", args=[pk]))]
     return _answer(
         request,
         subject,
@@ -92,7 +92,7 @@ def plan_of_quote(request, pk, form=""):
         heading=f"Plan of quote {found.number}",
         problem=NO_CURVES,
         here=here,
-        back=back,
+        links=links,
     )
 
 
@@ -120,7 +120,7 @@ def plan_of_lot(request, pk, form=""):
             )
         except (ValidationError, ValueError) as error:
             problem = " ".join(getattr(error, "messages", [str(error)]))
-    back = [(f"Order {lot.order.number}", reverse("order", args=[lot.order_id]))]
+    links = [(f"Order {lot.order.number}", reverse("order", args=[lot.order_id]))]
     return _answer(
         request,
         subject,
@@ -131,7 +131,7 @@ def plan_of_lot(request, pk, form=""):
         asked=f"?chamber={chamber.key}" if chamber else "",
         chamber=chamber,
         chambers=list(Chamber.objects.filter(active=True)),
-        back=back,
+        links=links,
     )
 
 
@@ -152,10 +152,10 @@ def plan_of_charge(request, pk, form=""):
             woods=_woods(lots),
             targets={str(lot): lot.target_mc_pct for lot in lots},
         )
-    back = [(f"Charge {charge}", reverse("charge", args=[pk]))]
+    links = [(f"Charge {charge}", reverse("charge", args=[pk]))]
     here = reverse("plan_of_charge", args=[pk])
     return _answer(
-        request, subject, form, heading=f"Plan of charge {charge}", problem=NO_CURVES, here=here, back=back
+        request, subject, form, heading=f"Plan of charge {charge}", problem=NO_CURVES, here=here, links=links
     )
 
 
