@@ -25,8 +25,8 @@ class Working:
     equation: str
     inputs: tuple[tuple[str, str], ...]
     source: str
-    uncertainty: str
-    narrows: str
+    uncertainty: str = ""
+    narrows: str = ""
 
 
 def show(
