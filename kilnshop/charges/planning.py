@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from kilnshop.charges import loading, sharing
+from kilnshop.charges import loading, money, sharing
 from kilnshop.charges.calendar import Days, days_taken
 from kilnshop.charges.sharing import Finding
 from kilnshop.orders.estimating import estimate_lots, holds, lot_input, species_for
@@ -15,7 +15,7 @@ from kilnshop.orders.pricing import condition, matching_rate, species_group
 from kilnshop.science.estimate import Estimate, Range, Warning
 from kilnshop.science.workings import Working
 from kilnshop.shop.models import Chamber, Shop
-from kilnshop.shop.money import cents, to_decimal
+from kilnshop.shop.money import to_decimal
 
 OVER_FULL = 1.005  # a hair over full is rounding, more does not fit
 SMALL_SHARE, HOLDS_UP = (
@@ -149,16 +149,16 @@ class FillCost:
     kwh: float
     kwh_per_mbf: float
     days_per_mbf: float
-    cost: Decimal | None
-    cost_per_bf: Decimal | None
+    cost: money.Cost
 
 
 def fill_costs(made: Plan, shop: Shop, schedule_code: str, card, tariff) -> list[FillCost]:
     """The charge as planned, half full and full: the same mix of lots, scaled, estimated anew.
 
-    Cost is the shop's own: chamber-days at the rate card's cost and kilowatt-hours at the tariff.
+    Cost is the shop's own, see `money.planned`.
     """
-    rows = [("As planned", made.estimate.fill, made.estimate)]
+    rows = [("As planned", made.estimate.fill, made.estimate, made.lots)]
+    first_day, running = made.days.first_day, money.beside(made.days.first_day, tariff, shop)
     for label, fill in (("Half full", 0.5), ("Full", 1.0)):
         scale = to_decimal(fill / made.estimate.fill)
         scaled = []
@@ -166,15 +166,12 @@ def fill_costs(made: Plan, shop: Shop, schedule_code: str, card, tariff) -> list
             twin = copy.copy(lot)
             twin.volume_bf = lot.volume_bf * scale
             scaled.append(twin)
-        estimate = estimate_lots(scaled, made.chamber, shop, made.days.first_day, schedule_code)
-        rows.append((label, fill, estimate))
+        estimate = estimate_lots(scaled, made.chamber, shop, first_day, schedule_code)
+        rows.append((label, fill, estimate, scaled))
     found = []
-    for label, fill, estimate in rows:
+    for label, fill, estimate, lots in rows:
         volume = float(made.volume_bf) * fill / made.estimate.fill
         days, kwh = estimate.days.expected, estimate.kwh.total.expected
-        cost = None
-        if card and tariff:
-            cost = to_decimal(days) * card.chamber_day_cost + to_decimal(kwh) * tariff.energy_per_kwh
         found.append(
             FillCost(
                 label,
@@ -184,8 +181,7 @@ def fill_costs(made: Plan, shop: Shop, schedule_code: str, card, tariff) -> list
                 kwh,
                 kwh / volume * 1000,
                 days / volume * 1000,
-                cents(cost) if cost is not None else None,
-                to_decimal(cost / to_decimal(volume), 4) if cost is not None else None,
+                money.planned(estimate, lots, first_day, shop, card, tariff, running),
             )
         )
     return found
@@ -243,9 +239,9 @@ def remainder(made: Plan, rows: Sequence[FillCost], card) -> Remainder | None:
     """What the rest of the chamber would add; None when it is full or nothing has a price."""
     planned, full = rows[0], rows[-1]
     added = full.volume_bf - planned.volume_bf
-    if planned.cost is None or full.cost is None or added < 1:
+    if planned.cost.total is None or full.cost.total is None or added < 1:
         return None
-    cost = full.cost - planned.cost
+    cost = full.cost.total - planned.cost.total
     try:
         prices = [
             lot.volume_bf

@@ -6,11 +6,14 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 
 from kilnshop.imports import rows
-from kilnshop.shop.actions import save_rate_card, save_set_up
+from kilnshop.shop.actions import save_rate_card, save_tariff
 from kilnshop.shop.models import Person, Rate, RateCard, Tariff
 from kilnshop.shop.roles import May, require
 
-TARIFF = ("name", "energy_per_kwh", "demand_per_kw", "fixed_per_month")
+TARIFF = (
+    "name", "energy_per_kwh", "demand_per_kw", "fixed_per_month", "on_peak_demand_per_kw", "ratchet_pct",
+    "ratchet_months",
+)  # fmt: skip
 CARD = tuple(field.name for field in RateCard._meta.concrete_fields if field.name not in ("id", "valid_from"))
 RATE = ("group", "up_to_thickness_in", "condition", "per_bf")
 
@@ -23,7 +26,7 @@ def import_tariffs(data: bytes, *, by: Person, today: dt.date) -> list[Tariff]:
         tariff = Tariff(valid_from=sheet.day(row, "valid_from", today))
         sheet.put(row, tariff, TARIFF)
         try:
-            made.append(save_set_up(row=tariff, by=by))
+            made.append(save_tariff(tariff=tariff, periods=(), removed=(), by=by))
         except ValidationError as error:
             sheet.refused(row, error)
     sheet.stop_if_wrong()

@@ -13,6 +13,7 @@ from kilnshop.orders import quoting
 from kilnshop.orders.estimating import holds, species_for
 from kilnshop.orders.models import Lot, LotPhoto, Order, Promise, Quote, QuoteLine, TallyLine
 from kilnshop.science import volume
+from kilnshop.science.electricity import Draw
 from kilnshop.shop.models import Chamber, Customer, Person
 from kilnshop.shop.numbers import next_number
 from kilnshop.shop.queries import shop_today, the_shop
@@ -263,6 +264,7 @@ def save_quote(
     tally_basis: str = "green",
     first_day: dt.date | None = None,
     by_chamber_day: bool = False,
+    beside: Sequence[Draw] = (),
 ) -> Quote:
     """Freeze a quote: the next revision of the order's quote. A saved quote is never changed."""
     require(by, May.ISSUE_PAPERS)
@@ -274,7 +276,12 @@ def save_quote(
     if not today <= start <= today + dt.timedelta(days=730):
         raise ValidationError({"first_day": f"{start} must be from today on, within two years."})
     draft = quoting.draft(
-        order=order, chamber=chamber, today=today, first_day=start, by_chamber_day=by_chamber_day
+        order=order,
+        chamber=chamber,
+        today=today,
+        first_day=start,
+        by_chamber_day=by_chamber_day,
+        beside=beside,
     )
     shop = draft.shop
     latest = order.quotes.order_by("revision").last()

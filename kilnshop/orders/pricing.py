@@ -8,25 +8,18 @@ from decimal import ROUND_HALF_UP, Decimal
 from kilnshop.orders.models import Lot, QuoteLine
 from kilnshop.science.estimate import Estimate
 from kilnshop.science.species import Species
-from kilnshop.shop.models import ZERO, Customer, Rate, RateCard, Shop, Tariff
+from kilnshop.science.workings import Working
+from kilnshop.shop.electricity import Cost as Electricity
+from kilnshop.shop.models import ZERO, Customer, Rate, RateCard, Shop
 from kilnshop.shop.money import cents, percent_of, to_decimal
 
 Kind = QuoteLine.Kind
 GREEN_ABOVE_PCT, AIR_DRY_UP_TO_PCT = 30, 20
 HALF = Decimal("0.5")
-
-
-@dataclass(frozen=True)
-class Working:
-    """How one money figure was made; shaped like the working of a science figure."""
-
-    key: str
-    label: str
-    equation: str
-    inputs: tuple[tuple[str, str], ...]
-    source: str
-    uncertainty: str = ""
-    narrows: str = ""
+NO_TARIFF = Working(
+    "electricity", "Electricity cost", "kWh × the price of a kWh", (), "none: enter a price under Electricity",
+    "not known", "a price of electricity",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -149,11 +142,6 @@ def tax_rate(shop: Shop, customer: Customer, day: dt.date) -> Decimal:
     return Decimal("0.000") if customer.exempt_on(day) else to_decimal(shop.tax_rate_pct, 3)
 
 
-def electricity_cost(kwh: float, tariff: Tariff | None) -> Decimal:
-    """The energy price only; demand and fixed charges are the month's, not the charge's."""
-    return cents(to_decimal(kwh) * tariff.energy_per_kwh) if tariff else ZERO
-
-
 def chamber_day_cost(estimate: Estimate, card: RateCard) -> Decimal:
     """Expected days x the part of the chamber taken x what a day costs us."""
     share = min(1.0, estimate.fill)
@@ -223,7 +211,7 @@ def price_lots(
     species: dict[str, Species],
     estimate: Estimate,
     card: RateCard,
-    tariff: Tariff | None,
+    electricity: Electricity | None,
     tax_rate_pct: Decimal,
     treatment_kinds: dict[str, str],
     by_chamber_day: bool = False,
@@ -287,7 +275,7 @@ def price_lots(
             "none: a price, not an estimate",
         )
     )
-    cost, costing = _cost(lots, estimate, card, tariff, subtotal)
+    cost, costing = _cost(lots, estimate, card, electricity, subtotal)
     return Price(
         tuple(lines),
         subtotal,
@@ -300,29 +288,21 @@ def price_lots(
 
 
 def _cost(
-    lots: Sequence[Lot], estimate: Estimate, card: RateCard, tariff: Tariff | None, subtotal: Decimal
+    lots: Sequence[Lot],
+    estimate: Estimate,
+    card: RateCard,
+    power: Electricity | None,
+    subtotal: Decimal,
 ) -> tuple[Cost, list[Working]]:
-    electricity = electricity_cost(estimate.kwh.total.expected, tariff)
+    electricity = power.total if power else ZERO
     days = chamber_day_cost(estimate, card)
     stacked = sum((to_decimal(lot.volume_bf) for lot in lots if lot.stacks == Lot.Stacks.SHOP), ZERO)
     stacking = cents(stacked * card.stacking_cost_per_bf)
     total = electricity + days + stacking
     margin = subtotal - total
     share = (margin / subtotal * 100).quantize(Decimal("0.1"), ROUND_HALF_UP) if subtotal else None
-    kwh = estimate.kwh.total
     return Cost(electricity, days, stacking, total, margin, share), [
-        Working(
-            "electricity",
-            "Electricity cost",
-            "expected kWh × energy price; demand and fixed monthly charges are left out",
-            (
-                ("Electricity", f"{kwh.expected:.0f} kWh (from {kwh.low:.0f} to {kwh.high:.0f})"),
-                ("Energy price", f"{tariff.energy_per_kwh} per kWh" if tariff else "no tariff entered"),
-            ),
-            f"tariff {tariff.name}" if tariff else "none: enter a tariff under Electricity",
-            "as wide as the kWh range",
-            "a meter reading at the start and end of each charge",
-        ),
+        power.working if power else NO_TARIFF,
         Working(
             "chamber_days",
             "Chamber-day cost",

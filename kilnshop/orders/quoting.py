@@ -10,9 +10,11 @@ from django.core.exceptions import ValidationError
 from kilnshop.orders import estimating, pricing
 from kilnshop.orders.models import Lot, Order, Quote
 from kilnshop.orders.pricing import Price
+from kilnshop.science.electricity import Draw, draw_of
 from kilnshop.science.estimate import Estimate, Hold
 from kilnshop.science.species import Species
-from kilnshop.shop.models import Chamber, RateCard, Shop, Tariff
+from kilnshop.shop import electricity
+from kilnshop.shop.models import Chamber, RateCard, Shop
 from kilnshop.shop.papers import customer_block, shop_block, tax_label
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
@@ -38,7 +40,6 @@ class Draft:
     holds: dict[str, Hold]
     estimate: Estimate
     card: RateCard | None
-    tariff: Tariff | None
     price: Price | None
     price_problem: str
     first_day: dt.date
@@ -52,9 +53,10 @@ def draft_lots(
     today: dt.date,
     first_day: dt.date,
     by_chamber_day: bool = False,
+    beside: Sequence[Draw] = (),
 ) -> Draft:
     """Estimate and price lots, saved or not. ValidationError in words when the wood itself makes no sense;
-    a missing price leaves the estimate standing and says what is missing."""
+    a missing price leaves the estimate standing and says what is missing. `beside` is what other charges draw."""
     shop = the_shop()
     if not lots:
         raise ValidationError(f"Order {order.number} has no lots yet; add one first.")
@@ -69,26 +71,35 @@ def draft_lots(
     if card is None:
         problem = "There is no rate card in force, so there is no price. Enter one under Rate cards."
     else:
+        power = None
+        if tariff is not None:
+            kwh = estimate.kwh.total
+            draw = draw_of(estimate, electricity.planned_start(first_day, shop))
+            power = electricity.cost(draw, tariff, shop, beside, (kwh.low, kwh.high))
         try:
             price = pricing.price_lots(
                 lots=lots,
                 species=species,
                 estimate=estimate,
                 card=card,
-                tariff=tariff,
+                electricity=power,
                 tax_rate_pct=pricing.tax_rate(shop, order.customer, today),
                 treatment_kinds={key: hold.kind for key, hold in holds.items()},
                 by_chamber_day=by_chamber_day,
             )
         except ValueError as error:
             problem = str(error)
-    return Draft(
-        shop, order, chamber, lots, species, holds, estimate, card, tariff, price, problem, first_day
-    )
+    return Draft(shop, order, chamber, lots, species, holds, estimate, card, price, problem, first_day)
 
 
 def draft(
-    *, order: Order, chamber: Chamber, today: dt.date, first_day: dt.date, by_chamber_day: bool = False
+    *,
+    order: Order,
+    chamber: Chamber,
+    today: dt.date,
+    first_day: dt.date,
+    by_chamber_day: bool = False,
+    beside: Sequence[Draw] = (),
 ) -> Draft:
     """The draft of a whole order. Unlike `draft_lots` it insists on a price."""
     lots = list(order.lots.select_related("order"))
@@ -99,6 +110,7 @@ def draft(
         today=today,
         first_day=first_day,
         by_chamber_day=by_chamber_day,
+        beside=beside,
     )
     if made.price is None:
         raise ValidationError(made.price_problem)

@@ -8,8 +8,9 @@ from django.core.management import call_command
 from django.db import models, transaction
 from django.db.models import Max
 
-from kilnshop.science import schedules, treatments
+from kilnshop.science import electricity, schedules, treatments
 from kilnshop.science import species as woods
+from kilnshop.shop.electricity import period
 from kilnshop.shop.models import (
     Chamber,
     Customer,
@@ -20,6 +21,8 @@ from kilnshop.shop.models import (
     Person,
     RateCard,
     Shop,
+    Tariff,
+    TariffPeriod,
 )
 from kilnshop.shop.roles import May, Role, require
 
@@ -59,7 +62,7 @@ def found_shop(
 
 @transaction.atomic
 def save_set_up(*, row: models.Model, by: Person) -> models.Model:
-    """Keep the profile, a chamber or a tariff."""
+    """Keep the profile or a chamber."""
     require(by, May.SET_UP)
     _keep(row)
     return row
@@ -113,6 +116,29 @@ def save_rate_card(
     if not card.rates.exists():
         raise ValidationError("A rate card needs at least one rate per board foot.")
     return card
+
+
+@transaction.atomic
+def save_tariff(
+    *, tariff: Tariff, periods: Iterable[TariffPeriod], removed: Iterable[models.Model], by: Person
+) -> Tariff:
+    """Keep a tariff with the hours that have prices of their own; no hour may have two."""
+    require(by, May.SET_UP)
+    _keep(tariff)
+    for row in removed:
+        row.delete()
+    for row in periods:
+        row.tariff = tariff
+        _keep(row)
+    kept = list(tariff.periods.all())
+    clash = electricity.overlap([period(row) for row in kept])
+    if clash:
+        raise ValidationError(f"{clash}. Change the hours, days or months of one of them.")
+    if tariff.on_peak_demand_per_kw and not any(row.on_peak for row in kept):
+        raise ValidationError(
+            "On-peak demand has a price but no period counts for it. Tick “Counts for on-peak demand” at one."
+        )
+    return tariff
 
 
 def own_schedule(row: OwnSchedule) -> schedules.Schedule:

@@ -291,12 +291,68 @@ class Tariff(models.Model):
     fixed_per_month = models.DecimalField(
         max_digits=8, decimal_places=2, default=ZERO, validators=[at_least(0)]
     )
+    on_peak_demand_per_kw = models.DecimalField(
+        max_digits=8, decimal_places=3, default=Decimal("0.000"), validators=[at_least(0)]
+    )
+    ratchet_pct = models.PositiveSmallIntegerField(default=0, validators=between(0, 100))
+    ratchet_months = models.PositiveSmallIntegerField(default=0, validators=between(0, 24))
 
     class Meta:
         ordering = ["-valid_from", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(ratchet_pct=0, ratchet_months=0)
+                | models.Q(ratchet_pct__gt=0, ratchet_months__gt=0),
+                name="ratchet_has_share_and_months",
+                violation_error_message="A share of an earlier peak needs both: the percent and the months it "
+                "looks back. Leave both at 0 if the bill has none.",
+            )
+        ]
 
     def __str__(self):
         return f"{self.name} from {self.valid_from}"
+
+    @property
+    def bills_demand(self) -> bool:
+        return bool(self.demand_per_kw or self.on_peak_demand_per_kw)
+
+
+class TariffPeriod(models.Model):
+    """Hours with a price of their own; outside every period the tariff's own energy price holds."""
+
+    class Days(models.TextChoices):
+        EVERY = "every", "Every day"
+        WEEKDAYS = "weekdays", "Monday to Friday"
+        WEEKEND = "weekend", "Saturday and Sunday"
+
+    class Month(models.IntegerChoices):
+        JANUARY, FEBRUARY, MARCH, APRIL, MAY, JUNE = range(1, 7)
+        JULY, AUGUST, SEPTEMBER, OCTOBER, NOVEMBER, DECEMBER = range(7, 13)
+
+    tariff = models.ForeignKey(Tariff, models.CASCADE, related_name="periods")
+    name = models.CharField(max_length=40)
+    first_month = models.PositiveSmallIntegerField("from month", choices=Month.choices, default=Month.JANUARY)
+    last_month = models.PositiveSmallIntegerField(
+        "to month, included", choices=Month.choices, default=Month.DECEMBER
+    )
+    days = models.CharField(max_length=8, choices=Days.choices, default=Days.WEEKDAYS)
+    from_hour = models.PositiveSmallIntegerField(validators=between(0, 23))
+    to_hour = models.PositiveSmallIntegerField(validators=between(1, 24))
+    energy_per_kwh = models.DecimalField(max_digits=8, decimal_places=5, validators=[at_least(0)])
+    on_peak = models.BooleanField("counts for on-peak demand", default=False)
+
+    class Meta:
+        ordering = ["tariff", "first_month", "from_hour", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=~models.Q(from_hour=models.F("to_hour")),
+                name="period_has_hours",
+                violation_error_message="It begins and ends at the same hour. For the whole day write 0 to 24.",
+            )
+        ]
+
+    def __str__(self):
+        return self.name
 
 
 class RateCard(models.Model):

@@ -19,7 +19,7 @@ def shop_today(now: dt.datetime | None = None) -> dt.date:
 
 
 def tariff_on(day: dt.date) -> Tariff | None:
-    return Tariff.objects.filter(valid_from__lte=day).first()
+    return Tariff.objects.filter(valid_from__lte=day).prefetch_related("periods").first()
 
 
 def rate_card_on(day: dt.date) -> RateCard | None:

@@ -14,6 +14,7 @@ TRAIL = {
     "shop.Customer": [],
     "shop.Chamber": [],
     "shop.Tariff": [],
+    "shop.TariffPeriod": [],
     "shop.RateCard": [],
     "shop.Rate": [],
     "shop.OwnSpecies": [],

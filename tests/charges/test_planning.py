@@ -82,14 +82,14 @@ def test_half_full_costs_more_per_foot_than_full(chamber, shop):
     assert planned.volume_bf == pytest.approx(600)
     assert half.kwh_per_mbf > full.kwh_per_mbf
     assert half.days_per_mbf > 1.5 * full.days_per_mbf
-    assert half.cost_per_bf > full.cost_per_bf
+    assert half.cost.per_mbf > full.cost.per_mbf
     by_hand = half.days * 22.00 + half.kwh * 0.14  # the rate card's chamber-day cost, the tariff
-    assert float(half.cost) == pytest.approx(by_hand, abs=0.01)
+    assert float(half.cost.total) == pytest.approx(by_hand, abs=0.011)
 
 
 def test_without_tariff_or_rate_card_no_cost_is_made_up(chamber, shop):
     plan = made(chamber, shop, waiting_lot())
-    assert {row.cost for row in planning.fill_costs(plan, shop, "", None, None)} == {None}
+    assert {row.cost.total for row in planning.fill_costs(plan, shop, "", None, None)} == {None}
 
 
 def test_no_lots_is_said_in_words(chamber, shop):

@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 from kilnshop.orders import pricing
 from kilnshop.orders.models import Lot, Order, QuoteLine
 from kilnshop.science.species import find
-from kilnshop.shop.models import Customer, Rate, RateCard, Shop, Tariff
+from kilnshop.shop.models import Customer, Rate, RateCard, Shop
 
 Kind = QuoteLine.Kind
 RED_OAK, POPLAR, PINE = find("northern red oak"), find("yellow poplar"), find("eastern white pine")
 SPECIES = {wood.key: wood for wood in (RED_OAK, POPLAR, PINE)}
+# 200 kWh at 0.14 a kWh are 28.00; how they are priced is tests/shop/test_electricity.py's
+ELECTRICITY = SimpleNamespace(total=Decimal("28.00"), working=None)
 KINDS = {"ispm15_ht": "heat", "pitch_180f": "pitch"}
 
 
@@ -65,7 +67,7 @@ def price(lots, rates=None, tax="6.250", **over):
     options = {
         "estimate": estimate(),
         "card": rates or card(),
-        "tariff": Tariff(name="Flat", energy_per_kwh=Decimal("0.14000")),
+        "electricity": ELECTRICITY,
         "tax_rate_pct": Decimal(tax),
     } | over
     return pricing.price_lots(lots=lots, species=SPECIES, treatment_kinds=KINDS, **options)

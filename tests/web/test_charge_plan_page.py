@@ -138,8 +138,8 @@ def test_half_full_and_full_are_compared(client_for, owner, operator, chamber):
     page = text(client_for(owner).post(reverse("charge_plan_fill"), typed(chamber, lot)))
     assert "As planned" in page and "Half full" in page and "Full" in page
     assert "50 %" in page and "100 %" in page
-    assert "Cost per bf" in page
-    assert "Cost per bf" not in text(
+    assert "Cost per 1,000 bf" in page and "Per 1 % MC taken out" in page
+    assert "Cost per 1,000 bf" not in text(
         client_for(operator).post(reverse("charge_plan_fill"), typed(chamber, lot))
     )
 

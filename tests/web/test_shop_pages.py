@@ -299,8 +299,17 @@ def test_a_tariff_is_saved(client_for, owner):
         "demand_per_kw": "0",
         "fixed_per_month": "12",
     }
-    client_for(owner).post(reverse("tariff_new"), data)
+    data |= {"on_peak_demand_per_kw": "0", "ratchet_pct": "0", "ratchet_months": "0"}
+    client_for(owner).post(reverse("tariff_new"), data | rowset("periods"))
     assert Tariff.objects.get().energy_per_kwh == Decimal("0.14500")
+    hours = {"name": "Peak", "days": "weekdays", "from_hour": "14", "to_hour": "20", "first_month": "6"}
+    hours |= {"last_month": "9", "energy_per_kwh": "0.31", "on_peak": "on"}
+    later = {"name": "Late", "from_hour": "19", "to_hour": "22"}
+    answer = client_for(owner).post(reverse("tariff_new"), data | rowset("periods", hours, hours | later))
+    assert "Late both hold on a Monday in June from 19:00" in told(answer)
+    assert Tariff.objects.count() == 1
+    client_for(owner).post(reverse("tariff_new"), data | rowset("periods", hours))
+    assert Tariff.objects.first().periods.get().on_peak
 
 
 def test_the_last_owner_stays_an_owner(owner):

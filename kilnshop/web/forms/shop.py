@@ -24,6 +24,7 @@ from kilnshop.shop.models import (
     RateCard,
     Shop,
     Tariff,
+    TariffPeriod,
 )
 from kilnshop.web import units
 from kilnshop.web.forms.base import ImageField, QuantityField, Rows, ShopForm, ShopModelForm, read_number
@@ -362,23 +363,63 @@ class ChamberForm(ShopModelForm):
 class TariffForm(ShopModelForm):
     class Meta:
         model = Tariff
-        fields = ["name", "valid_from", "energy_per_kwh", "demand_per_kw", "fixed_per_month"]
+        fields = "__all__"
         labels = {
             "energy_per_kwh": "Energy",
-            "demand_per_kw": "Demand",
+            "demand_per_kw": "Highest 15 minutes of the month",
+            "on_peak_demand_per_kw": "Highest 15 minutes in on-peak periods",
             "fixed_per_month": "Fixed",
             "valid_from": "Holds from",
+            "ratchet_pct": "At least this share of an earlier peak",
+            "ratchet_months": "Looking back",
+        }
+        help_texts = {
+            "energy_per_kwh": "One price for every hour is enough: divide the last bill by its kWh. With periods "
+            "below it is the price of all other hours.",
+            "fixed_per_month": "Shown, but in no job's cost: it comes whatever runs.",
+            "demand_per_kw": "0 unless the bill lists kW or demand.",
+            "on_peak_demand_per_kw": "0 unless the bill lists it.",
+            "ratchet_pct": "Some bills count no less than, say, 80 % of the highest of the 11 months before. "
+            "0 if yours does not.",
         }
 
     units = {
         "energy_per_kwh": "$ per kWh",
         "demand_per_kw": "$ per kW a month",
+        "on_peak_demand_per_kw": "$ per kW a month",
         "fixed_per_month": "$ a month",
+        "ratchet_pct": "%",
+        "ratchet_months": "months",
     }
+    sections = [
+        ("Price", ["name", "valid_from", "energy_per_kwh", "fixed_per_month"]),
+        (
+            "Demand, if the bill has it",
+            ["demand_per_kw", "on_peak_demand_per_kw", "ratchet_pct", "ratchet_months"],
+        ),
+    ]
 
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **kwargs)
         _in_currency(self)
+
+
+class TariffPeriodForm(ShopModelForm):
+    units = {"energy_per_kwh": "$ per kWh", "from_hour": ":00", "to_hour": ":00"}
+
+    class Meta:
+        model = TariffPeriod
+        fields = [
+            "name", "days", "from_hour", "to_hour", "first_month", "last_month", "energy_per_kwh", "on_peak",
+        ]  # fmt: skip
+        labels = {"energy_per_kwh": "Energy", "from_hour": "From", "to_hour": "To"}
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        _in_currency(self)
+
+
+TariffPeriodRows = _rows(Tariff, TariffPeriod, TariffPeriodForm, extra=0)
 
 
 def _in_currency(form) -> None:

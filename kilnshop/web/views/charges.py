@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
-from kilnshop.charges import actions, planning, queries
+from kilnshop.charges import actions, money, planning, queries
 from kilnshop.charges.calendar import DAY
 from kilnshop.charges.models import Booking, Charge
 from kilnshop.orders.estimating import species_names
@@ -20,7 +20,7 @@ from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
 from kilnshop.shop.roles import May
-from kilnshop.web import timeline
+from kilnshop.web import costs, timeline
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
 from kilnshop.web.tables.charges import ChargeTable
@@ -182,18 +182,22 @@ def charge_plan_result(request):
 def charge_plan_fill(request):
     """The same charge half full and full, asked for after the result because it takes two more estimates."""
     form = PlanForm(request.POST)
-    rows = []
     worked = _worked_out(form, request.shop)
-    if "plan" in worked:
-        today = worked["plan"].days.first_day
-        rows = planning.fill_costs(
-            worked["plan"],
-            request.shop,
-            form.cleaned_data["schedule_code"],
-            rate_card_on(today),
-            tariff_on(today),
-        )
-    return render(request, "charges/plan_fill.html", {"rows": rows})
+    if "plan" not in worked:
+        return render(request, "charges/plan_fill.html")
+    plan, code = worked["plan"], form.cleaned_data["schedule_code"]
+    first_day = plan.days.first_day
+    tariff = tariff_on(first_day)
+    rows = planning.fill_costs(plan, request.shop, code, rate_card_on(first_day), tariff)
+    return render(
+        request,
+        "charges/plan_fill.html",
+        {
+            "rows": rows,
+            "facts": costs.facts(rows[0].cost),
+            "shift": money.shiftable(plan.estimate, first_day, tariff, request.shop) if tariff else (),
+        },
+    )
 
 
 def _day_asked(request, name: str, otherwise: dt.date) -> dt.date:

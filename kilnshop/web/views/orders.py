@@ -10,10 +10,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
+from kilnshop.charges import money
 from kilnshop.orders import actions, queries, quoting
 from kilnshop.orders.models import Lot, Order
 from kilnshop.shop.models import Chamber, Customer
-from kilnshop.shop.queries import shop_today
+from kilnshop.shop.queries import shop_today, tariff_on
 from kilnshop.shop.roles import May
 from kilnshop.web import estimates
 from kilnshop.web.access import allowed
@@ -89,7 +90,14 @@ def estimate_panel(request, order: Order, lots: list[Lot], chamber: Chamber | No
         return {"problem": "There is no active chamber to estimate in. Add one under Set-up, Chambers."}
     today = shop_today()
     try:
-        draft = quoting.draft_lots(order=order, lots=lots, chamber=chamber, today=today, first_day=today)
+        draft = quoting.draft_lots(
+            order=order,
+            lots=lots,
+            chamber=chamber,
+            today=today,
+            first_day=today,
+            beside=money.beside(today, tariff_on(today), request.shop),
+        )
         return estimates.panel(draft, request.user)
     except (ValidationError, ValueError) as error:
         return {"problem": " ".join(getattr(error, "messages", [str(error)]))}

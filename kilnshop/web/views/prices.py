@@ -8,7 +8,7 @@ from kilnshop.shop import actions, queries
 from kilnshop.shop.models import Chamber, RateCard, Tariff
 from kilnshop.shop.roles import May
 from kilnshop.web.access import allowed
-from kilnshop.web.forms.shop import ChamberForm, RateCardForm, RateRows, TariffForm
+from kilnshop.web.forms.shop import ChamberForm, RateCardForm, RateRows, TariffForm, TariffPeriodRows
 from kilnshop.web.tables.shop import ChamberTable, RateCardTable, TariffTable
 from kilnshop.web.views.shop import form_page, page, table
 
@@ -50,16 +50,29 @@ def tariffs(request):
 @allowed(May.SET_UP)
 def tariff_form(request, pk=None):
     row = get_object_or_404(Tariff, pk=pk) if pk else Tariff(valid_from=queries.shop_today())
-    form = TariffForm(request.POST or None, instance=row)
+    sent = request.POST or None
+    form = TariffForm(sent, instance=row)
+    periods = TariffPeriodRows(sent, instance=row, prefix="periods")
+
+    def save():
+        rows = periods.save(commit=False)
+        return actions.save_tariff(
+            tariff=form.instance, periods=rows, removed=periods.deleted_objects, by=request.user
+        )
+
+    if sent and not periods.is_valid():
+        form.add_error(None, "A period below needs putting right.")
     return form_page(
         request,
         form,
-        lambda: actions.save_set_up(row=form.instance, by=request.user),
+        save,
         done="{} is saved.",
         to=reverse("tariffs"),
         heading=row.name if pk else "New electricity price",
         sentence="From the electricity bill. A new price gets a new row with the day it starts.",
         submit="Save price",
+        template="shop/tariff_form.html",
+        periods=periods,
     )
 
 

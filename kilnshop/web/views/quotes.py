@@ -10,12 +10,13 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from kilnshop.charges import money as charge_money
 from kilnshop.charges.queries import free_from
 from kilnshop.documents import render as papers
 from kilnshop.orders import actions, queries, quoting
 from kilnshop.orders.models import Order, Quote
 from kilnshop.shop.models import Chamber
-from kilnshop.shop.queries import shop_today
+from kilnshop.shop.queries import shop_today, tariff_on
 from kilnshop.shop.roles import May
 from kilnshop.web import estimates
 from kilnshop.web.access import allowed
@@ -45,6 +46,7 @@ def quote_draft(request, order_pk):
             "chamber": form.cleaned_data["chamber"],
             "first_day": form.cleaned_data["first_day"],
             "by_chamber_day": form.cleaned_data["price_by"] == "day",
+            "beside": charge_money.beside(form.cleaned_data["first_day"], tariff_on(today), request.shop),
         }
         try:
             if request.POST.get("do") == "save":

@@ -11,10 +11,10 @@ from django.urls import include, path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from kilnshop.charges import checklists, following, running
+from kilnshop.charges import checklists, following, money, running
 from kilnshop.charges.models import CHANNELS, Charge, Reading
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_words, charts, charts_charge, units
+from kilnshop.web import charge_words, charts, charts_charge, costs, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
@@ -143,6 +143,7 @@ def charge(request, pk):
     drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
     columns, rows = _reading_rows(page, known)
     lots = following.lots_of(found)
+    spent = money.metered(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
     return render(
         request,
         "charges/detail.html",
@@ -152,6 +153,7 @@ def charge(request, pk):
             "sentence": charge_words.opening(found, now, outlook),
             "facts": _facts(found, now, outlook, request.shop.elevation_ft),
             "change": outlook.change,
+            "spent": costs.facts(spent, "measured") if spent else None,
             "steps": following.steps(found),
             "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
             "probes": known,

@@ -1,0 +1,159 @@
+"""What a charge's electricity costs: energy at the hours it is used, demand only as far as it raises a peak."""
+
+import datetime as dt
+import zoneinfo
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from kilnshop.science import electricity as science
+from kilnshop.science.electricity import Draw, Period
+from kilnshop.science.workings import Working
+from kilnshop.shop.models import ZERO, Shop, Tariff, TariffPeriod
+from kilnshop.shop.money import cents, to_decimal
+
+START_HOUR = 12  # a planned charge is taken to be switched on at noon of its loading day
+WEEKDAYS = {
+    TariffPeriod.Days.EVERY: frozenset(range(7)),
+    TariffPeriod.Days.WEEKDAYS: frozenset(range(5)),
+    TariffPeriod.Days.WEEKEND: frozenset((5, 6)),
+}
+ALL_HOURS, OTHER_HOURS = "All hours", "All other hours"
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the cost: kWh of a period, or kW of a month."""
+
+    label: str
+    quantity: Decimal
+    unit: str
+    price: Decimal
+    amount: Decimal
+
+
+@dataclass(frozen=True)
+class Cost:
+    """A charge's electricity. `fixed` is the month's, whatever runs, and is in no total."""
+
+    tariff: str
+    energy: Decimal
+    demand: Decimal
+    total: Decimal
+    fixed_per_month: Decimal
+    lines: tuple[Line, ...]
+    working: Working
+
+
+def period(row: TariffPeriod) -> Period:
+    days = WEEKDAYS[TariffPeriod.Days(row.days)]
+    return Period(row.name, row.first_month, row.last_month, days, row.from_hour, row.to_hour)
+
+
+def zone_of(shop: Shop) -> zoneinfo.ZoneInfo:
+    return zoneinfo.ZoneInfo(shop.time_zone)
+
+
+def planned_start(day: dt.date, shop: Shop) -> dt.datetime:
+    return dt.datetime.combine(day, dt.time(START_HOUR), zone_of(shop))
+
+
+def cost(
+    draw: Draw,
+    tariff: Tariff,
+    shop: Shop,
+    beside: Sequence[Draw] = (),
+    kwh_range: tuple[float, float] | None = None,
+) -> Cost:
+    """Energy at the periods it runs, and the demand it adds to what the other charges `beside` it draw.
+
+    A share of an earlier peak (ratchet) is a floor that this charge does not raise: only what comes on top
+    counts. Months after the charge are not charged to it.
+    """
+    rows = list(tariff.periods.all())
+    periods = [period(row) for row in rows]
+    zone, mine = zone_of(shop), science.quarters(draw)
+    prices = [*(row.energy_per_kwh for row in rows), tariff.energy_per_kwh]
+    names = [*(row.name for row in rows), OTHER_HOURS if rows else ALL_HOURS]
+    lines = [
+        Line(name, to_decimal(kwh, 2), "kWh", price, cents(to_decimal(kwh) * price))
+        for name, kwh, price in zip(names, science.by_period(mine, zone, periods), prices, strict=True)
+        if kwh > 0
+    ]
+    energy = sum((line.amount for line in lines), ZERO)
+    demand_lines = _demand(
+        mine, tariff, zone, beside, [p for p, row in zip(periods, rows, strict=True) if row.on_peak]
+    )
+    demand = sum((line.amount for line in demand_lines), ZERO)
+    lines += demand_lines
+    return Cost(
+        tariff.name,
+        energy,
+        demand,
+        energy + demand,
+        tariff.fixed_per_month,
+        tuple(lines),
+        _working(lines, tariff, draw, kwh_range),
+    )
+
+
+def _demand(
+    mine: science.Quarters,
+    tariff: Tariff,
+    zone: zoneinfo.ZoneInfo,
+    beside: Sequence[Draw],
+    on_peak: list[Period],
+) -> list[Line]:
+    if not tariff.bills_demand:
+        return []
+    others = science.together([science.quarters(draw) for draw in beside])
+    both = science.together([mine, others]) if beside else mine
+    months = sorted(science.peaks(mine, zone))
+    lines = []
+    for label, price, only, share in (
+        ("peak", tariff.demand_per_kw, None, tariff.ratchet_pct / 100),
+        ("on-peak", tariff.on_peak_demand_per_kw, on_peak, 0.0),
+    ):
+        if not price:
+            continue
+        known, raised = science.peaks(others, zone, only), science.peaks(both, zone, only)
+        for month in months:
+            before, after = (
+                science.billed_kw(kw.get(month, 0.0), month, known, share, tariff.ratchet_months)
+                for kw in (known, raised)
+            )
+            added = to_decimal(after - before, 2)
+            if added > 0:
+                name = f"{dt.date(month // 12, month % 12 + 1, 1):%B %Y}"
+                lines.append(
+                    Line(f"Added to the {label} of {name}", added, "kW", price, cents(added * price))
+                )
+    return lines
+
+
+def _working(lines: list[Line], tariff: Tariff, draw: Draw, kwh_range: tuple[float, float] | None) -> Working:
+    inputs = [(line.label, f"{line.quantity} {line.unit} × {line.price} = {line.amount}") for line in lines]
+    if tariff.bills_demand:
+        highest = max(science.quarters(draw).kw)
+        inputs.append(
+            ("Highest 15 minutes of this charge", f"{highest:.2f} kW, averaged over the model's step")
+        )
+        if not any(line.unit == "kW" for line in lines):
+            inputs.append(("Demand", "0: the peak of the month stands without this charge"))
+    if tariff.fixed_per_month:
+        inputs.append(("Fixed, not in this cost", f"{tariff.fixed_per_month} a month, whatever runs"))
+    spread = (
+        f"from {kwh_range[0]:.0f} to {kwh_range[1]:.0f} kWh in all" if kwh_range else "as wide as the kWh"
+    )
+    if tariff.bills_demand:
+        spread += "; a heater that cycles can show its full plate power in one 15-minute interval"
+    return Working(
+        "electricity",
+        "Electricity cost",
+        "kWh × the price of the hours they are used in"
+        + (" + kW by which the month's peak rises × the demand price" if tariff.bills_demand else ""),
+        tuple(inputs),
+        f"tariff {tariff.name}, switched on {draw.start:%d %b %Y %H:%M}",
+        spread,
+        "a meter reading at the start and end of each charge",
+    )

@@ -1,0 +1,23 @@
+"""Our cost of a charge as a page shows it, each figure with its working."""
+
+from kilnshop.charges.money import Cost
+from kilnshop.web.templatetags.shopfloor import money
+
+
+def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
+    """The parts that are known; empty without a tariff and a rate card."""
+    power = cost.electricity
+    demand = f"{money(power.demand)} of it demand" if power and power.demand else ""
+    fixed = f"besides {money(power.fixed_per_month)} fixed a month" if power and power.fixed_per_month else ""
+    rows = (
+        ("Electricity", power and power.total, ", ".join(filter(None, (demand, fixed))), "electricity"),
+        ("Chamber-days", cost.chamber_days, "", "chamber_days"),
+        ("Both", cost.total, "", "total"),
+        ("Per 1,000 bf", cost.per_mbf, "", "total"),
+        ("Per 1 % MC taken out", cost.per_point, f"{money(cost.per_mbf_point)} per 1,000 bf", "total"),
+    )
+    return [
+        {"label": label, "value": money(value), "note": note, "kind": kind, "working": cost.working(key)}
+        for label, value, note, key in rows
+        if value is not None
+    ]
