@@ -246,6 +246,10 @@ class StageKwh:
         return self.compressor + self.fans + self.heater
 
     @property
+    def length_h(self) -> float:
+        return self.to_h - self.from_h
+
+    @property
     def shiftable(self) -> bool:
         """Whether it can be put at another hour without leaving wet stock in still air."""
         return self.name in SHIFTABLE

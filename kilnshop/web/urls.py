@@ -9,6 +9,7 @@ ROOMS = (
     "reference",
     "orders",
     "charges",
+    "compare",
     "running",
     "plan",
     "tickets",

@@ -57,6 +57,8 @@ PAGES = [
     ("plan_of_quote", ["quote"], 200, 200, 403),
     ("plan_of_lot", ["lot"], 200, 200, 200),
     ("plan_of_charge", ["charge"], 200, 200, 200),
+    ("compare", [], 200, 200, 200),
+    ("compare_result", [], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
     ("outage_new", [], 200, 403, 200),
     ("charge_start", ["charge"], 200, 403, 200),

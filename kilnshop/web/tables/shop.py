@@ -47,6 +47,7 @@ class TariffTable(ShopTable):
     )
     demand_per_kw = NumberColumn(verbose_name="Demand per kW", through=shopfloor.money)
     fixed_per_month = NumberColumn(verbose_name="Fixed a month", through=shopfloor.money)
+    periods = NumberColumn(verbose_name="Periods", accessor="period_count")
 
 
 class RateCardTable(ShopTable):

@@ -17,6 +17,7 @@ from kilnshop.charges.calendar import DAY
 from kilnshop.charges.models import Booking, Charge
 from kilnshop.orders.estimating import species_names
 from kilnshop.orders.queries import waiting_lots
+from kilnshop.science import electricity
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
 from kilnshop.shop.roles import May
@@ -25,6 +26,7 @@ from kilnshop.web.access import allowed
 from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
 from kilnshop.web.tables.charges import ChargeTable
 from kilnshop.web.templatetags.shopfloor import day, kwh, number, range_days, volume, weight
+from kilnshop.web.views.compare import address
 
 STATES = [
     ("", "All"),
@@ -110,6 +112,7 @@ def _worked_out(form: PlanForm, shop) -> dict:
     taken = queries.room_problem(plan.chamber, plan.days, planning.name_of(plan.lots))
     return {
         "plan": plan,
+        "compare": address(plan.lots, plan.chamber, plan.days.first_day, given["schedule_code"]),
         "taken": taken,
         "instead": _free_days(plan, given["schedule_code"]) if taken else "",
         "promises": _promises(plan, shop),
@@ -195,6 +198,7 @@ def charge_plan_fill(request):
         {
             "rows": rows,
             "facts": costs.facts(rows[0].cost),
+            "stages": electricity.stages(plan.estimate),
             "shift": money.shiftable(plan.estimate, first_day, tariff, request.shop) if tariff else (),
         },
     )

@@ -20,6 +20,7 @@ from kilnshop.shop.roles import May
 from kilnshop.web import estimates, plans
 from kilnshop.web.access import allowed
 from kilnshop.web.templatetags.shopfloor import money, volume
+from kilnshop.web.views.compare import address
 from kilnshop.web.views.orders import chosen_chamber
 
 FORMS = ("print", "pdf")
@@ -120,7 +121,10 @@ def plan_of_lot(request, pk, form=""):
             )
         except (ValidationError, ValueError) as error:
             problem = " ".join(getattr(error, "messages", [str(error)]))
-    links = [(f"Order {lot.order.number}", reverse("order", args=[lot.order_id]))]
+    links = [
+        ("Compare", address([lot], chamber)),
+        (f"Order {lot.order.number}", reverse("order", args=[lot.order_id])),
+    ]
     return _answer(
         request,
         subject,
@@ -153,6 +157,10 @@ def plan_of_charge(request, pk, form=""):
             targets={str(lot): lot.target_mc_pct for lot in lots},
         )
     links = [(f"Charge {charge}", reverse("charge", args=[pk]))]
+    if charge.state == "planned" and charge.booking.first_day >= shop_today():
+        lots = [row.lot for row in charge.charge_lots.all()]
+        there = address(lots, charge.chamber, charge.booking.first_day, charge.schedule_code)
+        links.insert(0, ("Compare", there))
     here = reverse("plan_of_charge", args=[pk])
     return _answer(
         request, subject, form, heading=f"Plan of charge {charge}", problem=NO_CURVES, here=here, links=links

@@ -22,6 +22,7 @@ from kilnshop.web import estimates
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.orders import DecisionForm, QuoteForm
 from kilnshop.web.templatetags.shopfloor import day, money, range_days
+from kilnshop.web.views.compare import address
 
 
 @allowed(May.ISSUE_PAPERS, May.SEE_PRICES)
@@ -70,6 +71,7 @@ def quote_draft(request, order_pk):
             "draft": draft,
             "window": quoting.ready_window(draft) if draft else None,
             "panel": estimates.panel(draft, request.user) if draft else None,
+            "compare": address(draft.lots, draft.chamber, draft.first_day) if draft else "",
             "newest": queries.newest_quote(order),
         },
     )
