@@ -13,7 +13,7 @@ from django.core.files.base import ContentFile
 from django.db import transaction
 from django.db.models import Q
 
-from kilnshop.charges import actions, checklists, following
+from kilnshop.charges import actions, checklists, following, learning
 from kilnshop.charges.models import (
     CHANNELS,
     BoardTest,
@@ -271,6 +271,8 @@ def correct_by_hand(
     )
     correction.full_clean()
     correction.save()
+    if reading.charge.unloaded_at:
+        learning.learn_from(charges=[reading.charge], now=now)
     return correction
 
 
@@ -374,6 +376,7 @@ def unload_charge(
             now=now,
             why="Unloaded; the chamber is free",
         )
+    learning.learn_from(charges=[charge], now=now)
     return charge
 
 
@@ -551,4 +554,6 @@ def import_log(
             batch_size=BATCH,
         )
     LogMapping.objects.update_or_create(chamber=charge.chamber, defaults={"mapping": mapping})
+    if charge.unloaded_at:
+        learning.learn_from(charges=[charge], now=now)
     return log

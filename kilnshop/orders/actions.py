@@ -128,6 +128,7 @@ def shape_lot(
         raise ValidationError({"thickness": f"{error}."}) from None
     lot.thickness_label = size_text = size.label
     lot.thickness_in = Decimal(str(round(actual, 4)))
+    lot.thickness_measured = bool(measured)
     lot.nominal_thickness_in = Decimal(str(round(size.counted_in, 4)))
     lot.basis = Lot.Basis.DRESSED if size.basis == "dressed" else Lot.Basis.ROUGH
     for name in PLAIN:

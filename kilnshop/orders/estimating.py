@@ -2,17 +2,18 @@
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
 from kilnshop.orders.models import Lot
-from kilnshop.science import schedules, treatments, volume
+from kilnshop.science import learning, schedules, treatments, volume
 from kilnshop.science import species as woods
 from kilnshop.science.estimate import ChamberInput, Estimate, Hold, LotInput, Outside, estimate
 from kilnshop.science.schedules import Schedule, Step, Suggestion
 from kilnshop.science.species import Species
-from kilnshop.shop.models import Chamber, OwnSchedule, OwnSpecies, OwnTreatment, Shop
+from kilnshop.shop.models import Chamber, Learned, OwnSchedule, OwnSpecies, OwnTreatment, Shop
+from kilnshop.shop.queries import learned
 
 ASSUMED_OUTSIDE_F = 50.0  # when the shop has not entered its own months
 LOW_TEMPERATURE = "-LT"
@@ -128,6 +129,27 @@ def chamber_input(chamber: Chamber, shop: Shop) -> ChamberInput:
     )
 
 
+def speed_effects(lot: LotInput, chamber_key: str) -> learning.Effects:
+    """What the speed of a lot in a chamber is learned by."""
+    wood = lot.species
+    return learning.speed_effects(wood.key, wood.speed_listed, lot.thickness_in, chamber_key)
+
+
+def with_learned(
+    lots: Sequence[LotInput], chamber: ChamberInput, known: Mapping[str, learning.Learned]
+) -> tuple[list[LotInput], ChamberInput]:
+    """Lots and chamber as the shop's own charges say they are."""
+    speed, machine = known.get(Learned.Kind.SPEED), learning.machine_effects(chamber.key)
+    if speed:
+        lots = [replace(lot, learned=speed.figure(speed_effects(lot, chamber.key))) for lot in lots]
+    if removal := known.get(Learned.Kind.REMOVAL):
+        own = removal.figure(machine).multiple
+        chamber = replace(chamber, removal_derate=chamber.removal_derate * own)
+    if loss := known.get(Learned.Kind.HEAT_LOSS):
+        chamber = replace(chamber, ua_factor=chamber.ua_factor * loss.figure(machine).multiple)
+    return list(lots), chamber
+
+
 def outside(shop: Shop, month: int) -> Outside:
     """The air around the chambers in a month, 1 to 12: the shop's monthly means or its one figure."""
     means = shop.outside_temp_f or [ASSUMED_OUTSIDE_F]
@@ -202,18 +224,23 @@ def estimate_lots(
     schedule_code: str = "",
     *,
     scale: float = 1.0,
+    ua_factor: float | None = None,
 ) -> Estimate:
     """Estimate lots dried together in a chamber from a day on.
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
     the lot's full name, such as O-2026-0001-A. `scale` multiplies every volume, to compare with a fuller
-    chamber. ValueError in words when something makes no sense.
+    chamber; `ua_factor` takes the place of the chamber's heat loss, to learn it. ValueError in words when something makes no sense.
     """
     held = {key: species_for(key) for key in {lot.species_key for lot in lots}}
     inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
     wishes = {lot.schedule_code for lot in lots if lot.schedule_code}
     code = schedule_code or (wishes.pop() if len(wishes) == 1 else "")
     given_chamber = chamber_input(chamber, shop)
+    if shop.learns:
+        inputs, given_chamber = with_learned(inputs, given_chamber, learned())
+    if ua_factor is not None:
+        given_chamber = replace(given_chamber, ua_factor=ua_factor)
     chosen = suggestion_for(code, inputs, given_chamber)
     wanted = sorted({key for lot in inputs for key in lot.treatments})
     known = holds() if wanted else {}

@@ -52,6 +52,7 @@ class Lot(models.Model):
     thickness_in = models.DecimalField(
         "actual thickness", max_digits=6, decimal_places=4, validators=between(Decimal("0.25"), 16)
     )
+    thickness_measured = models.BooleanField("thickness was measured on boards", default=False)
     nominal_thickness_in = models.DecimalField(
         max_digits=6, decimal_places=4, validators=between(Decimal("0.25"), 16)
     )

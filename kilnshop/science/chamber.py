@@ -10,7 +10,7 @@ import numpy as np
 from kilnshop.science import psychro
 from kilnshop.science.drying import Array
 
-WALL_EXTRA = 1.25  # doors, joints, floor edge; until a meter says otherwise
+UA_FACTOR = 1.25  # doors, joints, floor edge; until a meter says otherwise
 STRUCTURE_KJ_PER_K_PER_M2 = 10.0  # 500 kJ/K for a box of 50 m2
 COIL_BELOW_AIR_K = 20.0  # condensate leaves this much cooler than the air
 DRIFT_LIMIT_K = 10.0
@@ -58,6 +58,7 @@ class ChamberInput:
     vents: bool = True
     vent_kg_per_h: float = 150.0  # most air the open vents pass
     removal_derate: float = 0.7  # cycling, fouled coils, frost; until the shop's own bucket says otherwise
+    ua_factor: float = UA_FACTOR  # real heat loss over that of the bare walls
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -78,7 +79,8 @@ class ChamberInput:
             ("leak_kg_per_h", 0, 1000, "kg/h"),
             ("air_velocity_fpm", 20, 2000, "ft/min"),
             ("vent_kg_per_h", 0, 20000, "kg/h"),
-            ("removal_derate", 0.05, 1.5, ""),
+            ("removal_derate", 0.05, 2.5, ""),
+            ("ua_factor", 0.3, 5.0, ""),
         ):
             psychro.check_range(name, getattr(self, name), low, high, unit)
         psychro.pressure_pa(self.elevation_ft)
@@ -92,7 +94,7 @@ class ChamberInput:
     @property
     def ua_kw_per_k(self) -> float:
         """Heat loss through walls, roof, floor, doors and joints [kW/K]."""
-        return WALL_EXTRA * self.area_m2 / (self.wall_r * 0.1761102) / 1000
+        return self.ua_factor * self.area_m2 / (self.wall_r * 0.1761102) / 1000
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from kilnshop.science.drying import (
 )
 from kilnshop.science.emc import emc_pct
 from kilnshop.science.heating import DRY_HEAT_ALLOWANCE, Hold, minutes_to_core
+from kilnshop.science.learning import BAND_Z, SIGMA_LN, TAU_LN, Figure
 from kilnshop.science.schedules import Schedule, Step
 from kilnshop.science.section import TIMBER_FROM_IN
 from kilnshop.science.species import Species
@@ -37,10 +38,7 @@ LB_PER_KG = 2.2046226
 LB_PER_GALLON = 8.34
 M3_PER_BF = 0.002359737
 QUARTERSAWN_SLOWER = 1.15  # drying time, quartersawn over plainsawn (Wengert)
-SIGMA_LN = 0.15  # charge to charge, same wood
-TAU_LN = {True: 0.25, False: 0.35}  # species speed factor listed, not listed
 THICKNESS_SD_IN = 1 / 32
-BAND_Z = 1.28  # 80 %
 EMC_MARGIN_PCT = 0.3  # drying within this of the air's EMC takes for ever
 STICKER_IN = 0.75
 
@@ -61,6 +59,7 @@ class LotInput:
     nominal_thickness_in: float | None = None  # thickness the board feet were counted on, if not the actual
     quartersawn: bool = False
     treatments: tuple[str, ...] = ()
+    learned: Figure | None = None  # of the speed, from the shop's own charges
 
     def __post_init__(self) -> None:
         where = f" of lot {self.key}"
@@ -105,8 +104,9 @@ class LotInput:
 
     @property
     def speed(self) -> float:
-        """Speed factor, quartersawn counted in."""
-        return speed_factor(self.species) / (QUARTERSAWN_SLOWER if self.quartersawn else 1.0)
+        """Speed factor, quartersawn and what was learned counted in."""
+        own = self.learned.multiple if self.learned else 1.0
+        return own * speed_factor(self.species) / (QUARTERSAWN_SLOWER if self.quartersawn else 1.0)
 
     @property
     def start_sd_pct(self) -> float:
@@ -420,7 +420,7 @@ def _load(lots: Sequence[LotInput], goals: Array) -> Load:
 
 
 def _speed_sd(lot: LotInput) -> float:
-    return math.hypot(TAU_LN[lot.species.speed_listed], SIGMA_LN)
+    return lot.learned.next_sd_ln if lot.learned else math.hypot(TAU_LN[lot.species.speed_listed], SIGMA_LN)
 
 
 def _effects(values: Array) -> Array:
@@ -458,9 +458,12 @@ def _kwh(history: Run, chamber: ChamberInput) -> Kwh:
 def _narrows(history: Run, lots: Sequence[LotInput]) -> tuple[tuple[float, ...], str]:
     """The standard deviation of ln(time) from speed, start and thickness, and what would narrow it most."""
     effects = tuple(abs(float(e)) for e in _effects(np.log(np.maximum(history.hours[-1], 1e-9))))
-    names = ", ".join(sorted({lot.species.common_name for lot in lots}))
+    new = sorted({lot.species.common_name for lot in lots if not (lot.learned and lot.learned.count)})
+    known = ", ".join(sorted({lot.species.common_name for lot in lots}))
     advice = (
-        f"the first finished charges of {names} in this chamber",
+        f"measuring this charge: it is the first of {' and '.join(new)} in this chamber"
+        if new
+        else f"more finished, measured charges of {known} in this chamber",
         "measuring the start moisture on oven-dry sections",
         "measuring thickness on more boards",
     )

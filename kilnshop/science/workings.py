@@ -58,8 +58,7 @@ def show(
         (
             f"Lot {lot.key}",
             f"{lot.thickness_in:g} in{f' x {lot.width_in:g} in timber' if lot.is_timber else ''}, "
-            f"{lot.species.common_name}, speed factor {lot.speed:.2f}"
-            + ("" if lot.species.speed_listed else " (not listed: from its weight and group)"),
+            f"{lot.species.common_name}, speed factor {lot.speed:.2f}" + _speed_from(lot),
         )
         for lot in lots
     )
@@ -120,7 +119,8 @@ def show(
             (
                 (
                     "Walls",
-                    f"{1000 * chamber.ua_kw_per_k:.0f} W per °C, R-{chamber.wall_r:g}, 25 % added for doors",
+                    f"{1000 * chamber.ua_kw_per_k:.0f} W per °C, R-{chamber.wall_r:g}, times {chamber.ua_factor:.2f} for doors "
+                    "and joints",
                 ),
                 ("Outside", f"{outside.temp_f:g} °F, {outside.rh_pct:g} % RH"),
                 (
@@ -152,3 +152,14 @@ def show(
             "counting layers in the last full load",
         ),
     )
+
+
+def _speed_from(lot: LotInput) -> str:
+    """Where the speed factor comes from, in brackets."""
+    told = "" if lot.species.speed_listed else "not listed: from its weight and group"
+    if lot.learned:
+        count = lot.learned.count
+        seen = f"{count} of it measured here" if count else "none of it measured here yet"
+        own = f"published x {lot.learned.multiple:.2f} from your charges, {seen}"
+        told = f"{told}; {own}" if told else own
+    return f" ({told})" if told else ""

@@ -81,6 +81,7 @@ class Shop(models.Model):
     elevation_ft = models.IntegerField(default=500, validators=between(-300, 12000))
     outside_temp_f = models.JSONField(default=list, blank=True, help_text="Monthly means, January first, °F")
     outside_rh_pct = models.FloatField(default=65, validators=between(5, 100))
+    learns = models.BooleanField("estimates use what finished charges taught", default=True)
 
     class Meta:
         constraints = [models.CheckConstraint(condition=models.Q(pk=1), name="one_shop")]
@@ -496,3 +497,22 @@ class OwnTreatment(OwnRow):
 
     def __str__(self):
         return self.name
+
+
+class Learned(models.Model):
+    """What the shop's finished charges taught about one kind of figure; worked out anew from its evidence."""
+
+    class Kind(models.TextChoices):
+        SPEED = "speed", "Drying speed"
+        REMOVAL = "removal", "Dehumidifier removal"
+        HEAT_LOSS = "heat_loss", "Heat loss"
+
+    kind = models.CharField(max_length=10, choices=Kind.choices, unique=True)
+    result = models.JSONField(help_text="science.learning.Learned.to_dict")
+    evidence = models.JSONField(
+        default=list, help_text="Per charge: what counted, what was set aside and why"
+    )
+    worked_out_at = models.DateTimeField()
+
+    def __str__(self):
+        return self.get_kind_display()

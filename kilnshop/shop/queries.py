@@ -5,7 +5,8 @@ import zoneinfo
 
 from django.utils import timezone
 
-from kilnshop.shop.models import Chamber, Customer, Person, RateCard, Shop, Tariff
+from kilnshop.science import learning
+from kilnshop.shop.models import Chamber, Customer, Learned, Person, RateCard, Shop, Tariff
 
 
 def the_shop() -> Shop:
@@ -24,6 +25,12 @@ def tariff_on(day: dt.date) -> Tariff | None:
 
 def rate_card_on(day: dt.date) -> RateCard | None:
     return RateCard.objects.filter(valid_from__lte=day).prefetch_related("rates").first()
+
+
+def learned() -> dict[str, learning.Learned]:
+    """What the finished charges taught, by kind of figure."""
+    rows = Learned.objects.values_list("kind", "result")
+    return {kind: learning.Learned.from_dict(result) for kind, result in rows}
 
 
 def set_up_steps() -> list[dict]:

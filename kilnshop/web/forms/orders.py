@@ -10,7 +10,7 @@ from kilnshop.imports import tally
 from kilnshop.orders import estimating
 from kilnshop.orders.models import Lot, Quote
 from kilnshop.orders.queries import SHOWN
-from kilnshop.science import treatments, volume
+from kilnshop.science import treatments
 from kilnshop.shop.models import Chamber, Customer, OwnSchedule
 from kilnshop.shop.queries import shop_today
 from kilnshop.web import units
@@ -81,7 +81,7 @@ class LotForm(ShopForm):
         required=False,
         low=0.25,
         high=16,
-        help_text="To 1/16 in, if it differs: thickness decides the days",
+        help_text="To 1/16 in: thickness decides the days, and only measured lots teach the estimates",
     )
     width_in = QuantityField(
         quantity="length_in",
@@ -269,8 +269,7 @@ def _initial(lot: Lot) -> dict:
         return f"{units.shown(kind, float(value)):.5g}" if kind else f"{value.normalize():f}"
 
     initial["thickness"] = lot.thickness_label.removesuffix(" in")
-    named = volume.parse_thickness(lot.thickness_label).actual_in
-    initial["measured_in"] = None if abs(float(lot.thickness_in) - named) < 0.001 else lot.thickness_in
+    initial["measured_in"] = lot.thickness_in if lot.thickness_measured else None
     initial["volume_bf"] = None if lines else lot.volume_bf
     initial["tally_text"] = "\n".join(
         f"{line.pieces}, {shown(width, line.width_in)}, {shown(length, line.length_ft)}" for line in lines
