@@ -132,6 +132,14 @@ def test_a_moisture_that_air_cannot_give_teaches_nothing():
     assert speeds_seen([damp, quick]) == [None, None]
 
 
+def test_a_timber_that_took_as_long_as_a_wide_board_dries_through_its_edges_too():
+    # Newman's product rule: both ways at once is never slower, so the same days mean a lower speed factor
+    board = Dried("x", 4.0, 30.0, 2.0, 18.0, 1.0, FREE_SLOPE, (480.0,), (45.0,), (8.0,))
+    wide, square = speeds_seen([board, replace(board, width_in=4.0)])
+    assert wide is not None and square is not None
+    assert square[0] < wide[0] - 0.3
+
+
 # --- synthetic shops ----------------------------------------------------------------------------------------------
 # Each shop has one chamber and three woods whose true speeds nobody knows: offsets drawn from even (not normal)
 # spreads, as wide as the published times of a wood (ln half-range up to 0.28, FPL Technical Note 233, from memory),

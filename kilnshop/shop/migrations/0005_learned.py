@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('shop', '0002_freeze'),
+        ('shop', '0004_electricity_by_the_hour'),
     ]
 
     operations = [
