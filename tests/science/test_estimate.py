@@ -1,6 +1,5 @@
 """The whole estimate: published drying times, direction, warnings, and what a quote freezes."""
 
-import csv
 import json
 import math
 import re
@@ -74,116 +73,6 @@ def codes(result):
 
 
 # --- published periods ------------------------------------------------------------------------------------------
-
-NAMES = {
-    "sugar (hard) maple": "hard maple",
-    "northern white oak": "white oak",
-    "sweetgum, sapwood": "sweetgum",
-    "eastern spruces": "red spruce",
-    "southern yellow pine": "loblolly pine",
-    "redwood, light": "redwood, old growth",
-    "redwood, heavy": "redwood, old growth",
-}
-# Predicted over the middle of the published period, green to 6 % and 20 to 6 %. Green hardwoods of listed speed
-# were used to fit their speed; unlisted hardwoods only to fit the line of speed against weight. Nothing from 20 %
-# was used, and there the model is too fast by half: kilns then did not start dry stock in the schedule's last air.
-# Softwood periods are for kilns at 160 to 180 °F; the softwood ladder here stops at 140 °F.
-HARDWOOD_GREEN = {
-    "red alder": 1.29, "white ash": 0.99, "black ash": 1.05, "quaking aspen": 0.97, "American basswood": 0.95,
-    "American beech": 0.78, "yellow birch": 0.96, "butternut": 0.82, "black cherry": 0.86, "American elm": 0.99,
-    "sugar (hard) maple": 0.80, "northern red oak": 1.04, "northern white oak": 0.93, "sweetgum, sapwood": 1.41,
-    "American sycamore": 1.89, "yellow-poplar": 0.96,
-}  # fmt: skip
-
-
-def periods():
-    for row in csv.DictReader((PUBLISHED / "kiln_drying_times.csv").open()):
-        if row["record_kind"] == "days":
-            yield row
-
-
-def predict(row, start=None):
-    wood = species.find(NAMES.get(row["species"], row["species"]))
-    code = schedules.published_code(wood, 1.0)
-    hard = wood.group == "hardwood"
-    schedule = schedules.assemble(code[0]) if hard and code else schedules.softwood_ladder(1.0, 180)
-    green = start or wood.green_mc_pct
-    one = lot(wood=wood, start=green, target=6.0, how="assumed_green")
-    return run(one, chamber=STEAM, schedule=schedule, outside=Outside(60, 60))
-
-
-def middle(row, period):
-    return (float(row[f"{period}_days_min"]) + float(row[f"{period}_days_max"])) / 2
-
-
-def test_green_hardwood_periods():
-    """Source: FPL Technical Note 233 (rev. 1960) Table 1 (memory), 1-inch stock, conventional kilns."""
-    seen = {}
-    for row in periods():
-        if row["species"] in HARDWOOD_GREEN:
-            result = predict(row)
-            seen[row["species"]] = result.days.expected / middle(row, "green_to_6")
-    assert seen == pytest.approx(HARDWOOD_GREEN, abs=0.06)
-    listed = [v for k, v in seen.items() if species.find(NAMES.get(k, k)).speed_listed and "sapwood" not in k]
-    assert all(0.75 < ratio < 1.1 for ratio in listed) and len(listed) >= 9
-
-
-def test_periods_from_20_percent_are_a_poor_match_and_short():
-    """Source: as above; not used in any fit. Ratios 0.35 to 1.05, median near 0.55."""
-    ratios = sorted(
-        predict(row, 20.0).days.expected / middle(row, "from_20_to_6")
-        for row in periods()
-        if row["from_20_to_6_days_min"]
-    )
-    assert len(ratios) >= 12
-    assert ratios[0] > 0.3 and ratios[-1] < 1.1
-    assert 0.45 < ratios[len(ratios) // 2] < 0.65
-
-
-def test_softwood_periods_are_long_in_a_cooler_kiln():
-    """Source: as above; not used in a fit."""
-    ratios = [
-        predict(row).days.expected / middle(row, "green_to_6")
-        for row in periods()
-        if row["group"] == "softwood"
-        and row["species"] in ("eastern white pine", "ponderosa pine", "eastern spruces")
-    ]
-    assert len(ratios) == 3
-    assert all(1.0 < ratio < 2.2 for ratio in ratios)
-
-
-LADDER_45_DAYS = Schedule(
-    "",
-    "assumed ladder of the 45-day charge",
-    tuple(
-        Step(mc, db, wb)
-        for mc, db, wb in ((300, 90, 86), (50, 95, 90), (40, 100, 94), (35, 105, 96), (30, 110, 95), (25, 115, 92),
-                           (20, 120, 90), (15, 125, 90))
-    ),
-)  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    "charge, start, target, days, off",
-    [
-        ("B3a", 82.9, 6.1, 45, 0.10),  # used in the fit, on an assumed ladder
-        ("B3b", 82.9, 5.2, 50, 0.12),  # same charge, not used
-        ("B4", 69.7, 8.5, 29, 0.15),  # not used; mixed oak, hickory, cherry taken as oak
-        ("B1", 18.4, 7.3, 15, 0.50),  # not used; a poor match: 9 against 15 days, air unknown
-    ],
-)
-def test_measured_small_kiln_charges(charge, start, target, days, off):
-    """Source: Bergman 2008, FPL-RN-0310, abstract (seen). Their air was not printed: the ladder is assumed, and
-    so is a speed of 1.0."""
-    row = {r["charge_id"]: r for r in csv.DictReader((PUBLISHED / "validation_charges.csv").open())}[charge]
-    assert (float(row["initial_mc_pct"]), float(row["final_mc_pct"]), float(row["days_min"])) == (
-        start,
-        target,
-        days,
-    )
-    wood = replace(OAK, speed_factor=1.0)
-    result = run(lot(wood=wood, start=start, target=target, bf=650), schedule=LADDER_45_DAYS)
-    assert result.days.expected == pytest.approx(days, rel=off)
 
 
 def test_thickness_ratio_under_one_schedule():
