@@ -14,6 +14,7 @@ from kilnshop.science.chamber import ChamberInput, Machine
 from kilnshop.science.course import Run
 from kilnshop.science.drying import FREE_SLOPE, FSP, REFERENCE_VELOCITY_FPM, Array, Boards
 from kilnshop.science.emc import emc_fraction, emc_pct
+from kilnshop.science.heating import DRY_HEAT_ALLOWANCE
 from kilnshop.science.schedules import Schedule, Step, out_of_reach
 from kilnshop.science.species import safe_rate_pct_per_day
 
@@ -130,7 +131,9 @@ def _treatments(lots: Sequence[LotInput], asked: Mapping[str, Hold]) -> list[War
         found.append(Warning("caution", "treatment_unknown", text))
     if any(hold.kind == "heat" for hold in asked.values()):
         text = (
-            "Hours of a heat stage are a plan. Only a logged core reading shows that the treatment was met."
+            "Hours of a heat stage are a plan: conduction as in wet heat, with "
+            f"{100 * (DRY_HEAT_ALLOWANCE - 1):.0f} % more because dry heat is slower. Only a logged core reading shows "
+            "that the treatment was met."
         )
         found.append(Warning("note", "heat_needs_log", text))
     return found

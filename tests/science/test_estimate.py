@@ -375,7 +375,8 @@ def test_heat_treatment_adds_a_stage_with_the_compressor_off():
     stage = treated.steps[-1]
     assert stage.kind == "heat" and not stage.compressor and stage.dry_bulb_f > 133
     assert stage.hours > 1 and treated.days.expected > plain.days.expected
-    assert "heat_needs_log" in codes(treated)
+    text = next(w.text for w in treated.warnings if w.code == "heat_needs_log")
+    assert "25 % more because dry heat is slower" in text and "Only a logged core reading" in text
 
 
 def test_pitch_beyond_the_chamber_is_a_stop_naming_the_temperature():

@@ -198,12 +198,12 @@ def test_boards_and_timbers_share_a_charge_without_touching():
 
 def test_the_outer_inch_of_an_8x8_dries_in_a_week_at_140_f():
     """Source: common practice: a week at 140 °F can bring the outer inch of an 8x8 from 20 % to 10 % while the core
-    has hardly moved. Speed of Douglas-fir by its weight, air of 15 % RH."""
+    has hardly moved. Speed of Douglas-fir by the rule for softwoods, air of 15 % RH."""
     wood = timber(8.0, 8.0, 0.20)
     wood.speed[:] = drying.speed_factor(species.find("Douglas-fir, coast"))
     dry(wood, 168, temp_f=140, rh=0.15)
     outer = np.mean([at_depth(wood, depth) for depth in np.linspace(0, 1, 21)])
-    assert 0.08 < outer < 0.115 and at_depth(wood, 4.0) > 0.19
+    assert 0.08 < outer < 0.115 and at_depth(wood, 4.0) > 0.185
     assert outer < at_depth(wood, 1.0) < 0.16
 
 
