@@ -70,6 +70,17 @@ def temp(value_f, units) -> str:
 
 
 @register.filter
+def degrees(value_f, units) -> str:
+    """A temperature without its unit, as it is keyed: whole or half degrees stay as short as they are."""
+    return _trim(c_from_f(value_f) if units == "metric" else value_f, 1)
+
+
+@register.filter
+def degrees_apart(difference_f, units) -> str:
+    return _trim(difference_f * 5 / 9 if units == "metric" else difference_f, 1)
+
+
+@register.filter
 def volume(value_bf, units) -> str:
     if units == "metric":
         return f"{to_decimal(cubic_metres(float(value_bf)), 3):,.3f}{NBSP}m³"

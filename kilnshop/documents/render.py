@@ -1,4 +1,4 @@
-"""Quote, ticket, invoice and plan from their frozen figures: one HTML for the screen, the printer and the PDF."""
+"""Quote, ticket, invoice, plan and set-point sheet from their frozen figures: one HTML for the screen, the printer and the PDF."""
 
 import datetime as dt
 from importlib.resources import files
@@ -13,6 +13,23 @@ INSTALL = "apt-get install libpangoft2-1.0-0 libharfbuzz-subset0"
 SHARED = {"shop", "customer", "number", "order_number", "issued_on", "paper", "units", "currency_symbol"}
 PRICED = {"lines", "subtotal", "tax", "tax_name", "total", "basis", "terms"}
 NEEDED = {
+    "set_points": {
+        "shop",
+        "number",
+        "issued_on",
+        "paper",
+        "units",
+        "schedule",
+        "chamber",
+        "lots",
+        "steps",
+        "hot",
+        "watch",
+        "humidifier",
+        "degree",
+        "elevation",
+        "lockout_f",
+    },
     "plan": {
         "shop",
         "title",

@@ -181,8 +181,8 @@ def _steps(
             wet = psychro.f_from_c(float(psychro.wet_bulb_c_from_rh(air, rh, machine.pressure)[0]))
             if wet > step.wet_bulb_f + 0.5:
                 overloaded.append(
-                    f"step {number} ({step.dry_bulb_f:g} °F, set {step.wet_bulb_f:g}: expect about {wet:.0f} °F "
-                    f"wet bulb for {steady.sum() / 24:.1f} days)"
+                    f"step {number} ({step.dry_bulb_f:g} °F, wet bulb set {step.wet_bulb_f:g} °F: expect about "
+                    f"{wet:.0f} °F for {steady.sum() / 24:.1f} days)"
                 )
     if overloaded:
         text = (

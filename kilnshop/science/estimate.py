@@ -182,6 +182,7 @@ class StepResult:
     hours: float
     kwh: float
     compressor: bool
+    timed: bool = False  # ends by the clock, not on moisture
 
 
 @dataclass(frozen=True)
@@ -513,6 +514,7 @@ def _steps(
                 hours=float(mine.sum()),
                 kwh=float(mine @ power),
                 compressor=bool((history.compressor_kw[:, 0] * mine).sum() > 0),
+                timed=step.hours is not None,
             )
         )
     return tuple(results)

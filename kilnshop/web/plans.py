@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
 
-from kilnshop.shop.models import Shop
+from kilnshop.charges.set_points import set_points
+from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.papers import shop_block
 from kilnshop.web import charts, charts_plan, estimates, units
 from kilnshop.web.templatetags.shopfloor import (
@@ -23,6 +24,7 @@ from kilnshop.web.templatetags.shopfloor import (
 
 NEEDED = {"lots", "steps", "days", "kwh", "workings", "warnings", "hours", "dry_bulb_f", "power_heater_kw"}
 TABLE_ROWS = 14
+WATCHED = 3  # warnings a set-point sheet has room for
 HOURS = charts_plan.HOURS
 NBSP = "\N{NO-BREAK SPACE}"
 PICTURE = {"width": 335, "height": 205}  # half a page, in the paper's own pixels
@@ -40,6 +42,7 @@ class Subject:
     woods: dict[str, str]  # what each lot is, by its key
     targets: dict[str, float]
     money: list[dict] = field(default_factory=list)
+    room: Chamber | None = None  # where the set points can be keyed
 
 
 def complete(plan: dict) -> bool:
@@ -284,4 +287,29 @@ def paper(subject: Subject, shop: Shop, today: dt.date) -> dict:
         "shop": shop_block(shop),
         "issued_on": today.isoformat(),
         "paper": shop.paper,
+    }
+
+
+def set_point_sheet(subject: Subject, shop: Shop, today: dt.date) -> dict:
+    """The figures of a printed set-point sheet, for a plan with a chamber."""
+    room, estimate = subject.room, subject.estimate
+    lines = set_points(estimate.steps, room)
+    return {
+        "shop": shop_block(shop),
+        "number": subject.number,
+        "issued_on": today.isoformat(),
+        "paper": shop.paper,
+        "units": shop.units,
+        "degree": units.unit("temp_f").symbol,
+        "schedule": estimate.schedule_code or estimate.schedule_name,
+        "chamber": room.name,
+        "lots": [
+            {"key": key, "wood": wood, "target": subject.targets[key]} for key, wood in subject.woods.items()
+        ],
+        "steps": lines,
+        "hot": [line for line in lines if line.hot],
+        "watch": [units.reworded(row.text) for row in estimate.warnings if row.severity != "note"][:WATCHED],
+        "humidifier": room.has_humidifier,
+        "elevation": units.in_words("elevation_ft", shop.elevation_ft),
+        "lockout_f": room.lockout_dry_bulb_f,
     }

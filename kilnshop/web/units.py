@@ -1,5 +1,6 @@
 """How the shop reads a quantity: stored in US customary units, shown and typed in the shop's own."""
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -7,6 +8,7 @@ from dataclasses import dataclass
 
 from kilnshop.shop.models import Shop
 
+FAHRENHEIT = re.compile(r"(-?\d+(?:\.\d+)?) °F")
 _shop: ContextVar[Shop | None] = ContextVar("kilnshop_shop", default=None)
 
 
@@ -74,6 +76,11 @@ def plain(value: float, places: int) -> str:
     if "." in text:
         text = text.rstrip("0").rstrip(".")
     return "0" if text == "-0" else text.replace("-", "−")
+
+
+def reworded(text: str) -> str:
+    """The temperatures of a sentence from the science in the shop's own unit."""
+    return FAHRENHEIT.sub(lambda found: in_words("temp_f", float(found[1])), text)
 
 
 def in_words(quantity: str, stored_value: float, places: int | None = None) -> str:

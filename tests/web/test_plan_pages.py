@@ -207,3 +207,55 @@ def test_each_page_links_to_its_plan_and_back(charge, quote, lots, owner, client
     ):
         assert f'href="{plan}' in text_of(client.get(page))
         assert f'href="{page}"' in text_of(client.get(plan))
+
+
+@pytest.mark.parametrize(
+    ("paper", "units"), [("letter", "us"), ("a4", "metric"), ("a4", "us"), ("letter", "metric")]
+)
+def test_set_point_sheet_of_a_charge_is_one_page_in_the_shops_units(
+    paper, units, shop, charge, operator, client_for
+):
+    shop.paper, shop.units = paper, units
+    shop.save()
+    response = client_for(operator).get(reverse("plan_of_charge_paper", args=[charge.pk, "set-points-pdf"]))
+    assert response["Content-Type"] == "application/pdf"
+    pages = PdfReader(io.BytesIO(response.content)).pages
+    assert len(pages) == 1
+    # ISO 216 A4 and US Letter, in points.
+    assert round(float(pages[0].mediabox.width)) == {"letter": 612, "a4": 595}[paper]
+    words = " ".join(pages[0].extract_text().replace("\u00a0", " ").split())
+    assert charge.number in words and str(charge.chamber) in words and "Initials" in words
+    first = charge.plan["steps"][0]
+    shown = {"us": first["dry_bulb_f"], "metric": (first["dry_bulb_f"] - 32) / 1.8}[units]
+    assert f"{shown:.1f}".removesuffix(".0") + (" °F" if units == "us" else " °C") in words
+    assert ("°C" in words, "°F" in words) == ((True, False) if units == "metric" else (False, True))
+    assert "Nobody goes in while it is hot" in words and "Compressor off" not in words
+
+
+def test_set_point_sheet_with_a_heat_stage_switches_the_compressor_off_first(
+    shop, lots, chamber, operator, client_for
+):
+    lots[0].treatments = ["us_lumber_ht"]
+    lots[0].save()
+    page = text_of(client_for(operator).get(reverse("plan_of_lot_paper", args=[lots[0].pk, "set-points"])))
+    order = [
+        page.index(part) for part in ("Compressor off", "Vents shut", "raise the dry bulb", "slowest core")
+    ]
+    assert order == sorted(order)
+    assert "humidity floats" in page and "off first" in page
+
+
+def test_set_point_sheet_is_linked_from_the_charge_and_its_plan(charge, quote, operator, owner, client_for):
+    client = client_for(operator)
+    sheet = reverse("plan_of_charge_paper", args=[charge.pk, "set-points-pdf"])
+    assert sheet in text_of(client.get(reverse("charge", args=[charge.pk])))
+    assert "set-points/" in text_of(client.get(reverse("plan_of_charge", args=[charge.pk])))
+    quoted = reverse("plan_of_quote_paper", args=[quote.pk, "set-points"])
+    assert client_for(owner).get(quoted).status_code == 404
+
+
+def test_charge_without_a_whole_plan_offers_no_set_point_sheet(lots, operator, client_for):
+    bare = factory.make_charge(lots=lots, number="K-2026-0009")
+    client = client_for(operator)
+    assert "set-points" not in text_of(client.get(reverse("charge", args=[bare.pk])))
+    assert client.get(reverse("plan_of_charge_paper", args=[bare.pk, "set-points"])).status_code == 404

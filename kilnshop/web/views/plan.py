@@ -24,27 +24,35 @@ from kilnshop.web.views.compare import address
 from kilnshop.web.views.orders import chosen_chamber
 
 FORMS = ("print", "pdf")
+SHEETS = ("set-points", "set-points-pdf")
 NO_CURVES = "This estimate was frozen without its curves, so there is no plan to draw."
 
 
 def _answer(request, subject: plans.Subject | None, form: str, **context) -> HttpResponse:
-    """The page, or the paper when a form of FORMS is asked for."""
-    if form and (form not in FORMS or subject is None):
+    """The page, or the paper when a form of FORMS or, with a chamber to set, of SHEETS is asked for."""
+    papers_here = (*FORMS, *SHEETS) if subject and subject.room else FORMS
+    if form and (form not in papers_here or subject is None):
         raise Http404("There is no such paper.")
     if not form or subject is None:
         plan = plans.page(subject) if subject else None
+        context["sheet"] = bool(subject and subject.room)
         sentence = plan["sentence"] if plan else context["problem"]
         return render(request, "plan/plan.html", {"plan": plan, "sentence": sentence, **context})
     today = shop_today()
-    page = papers.html("plan", plans.paper(subject, request.shop, today))
-    if form == "print":
+    if form in SHEETS:
+        name = "Set points"
+        page = papers.html("set_points", plans.set_point_sheet(subject, request.shop, today))
+    else:
+        name = "Plan"
+        page = papers.html("plan", plans.paper(subject, request.shop, today))
+    if not form.endswith("pdf"):
         return HttpResponse(page)
     try:
         made = papers.pdf(page)
     except papers.PdfUnavailable as error:
         messages.error(request, str(error))
         return redirect(context["here"])
-    name = papers.file_name(f"Plan {subject.number}", today)
+    name = papers.file_name(f"{name} {subject.number}", today)
     return HttpResponse(
         made,
         content_type="application/pdf",
@@ -113,6 +121,7 @@ def plan_of_lot(request, pk, form=""):
                 title="Plan of a lot",
                 number=str(lot),
                 chamber=chamber.name,
+                room=chamber,
                 first_day=today,
                 estimate=made.estimate,
                 woods=_woods([lot]),
@@ -151,6 +160,7 @@ def plan_of_charge(request, pk, form=""):
             title="Plan of a charge",
             number=charge.number,
             chamber=charge.chamber.name,
+            room=charge.chamber,
             first_day=first,
             estimate=plans.thawed(charge.plan),
             woods=_woods(lots),
