@@ -1,15 +1,20 @@
 """What the other pages ask about invoices and payments."""
 
 import datetime as dt
+from dataclasses import dataclass
 from decimal import Decimal
 
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Sum, Value
 from django.db.models.functions import Coalesce
 
 from kilnshop.billing.models import Invoice, InvoiceLine, Payment
-from kilnshop.orders.models import Order
-from kilnshop.shop.models import ZERO
-from kilnshop.shop.money import cents
+from kilnshop.charges import money
+from kilnshop.charges.models import ChargeLot
+from kilnshop.orders.models import Lot, Order
+from kilnshop.science.workings import Working
+from kilnshop.shop.models import ZERO, Shop
+from kilnshop.shop.money import cents, to_decimal
+from kilnshop.shop.queries import rate_card_on, shop_today
 from kilnshop.tickets.models import Ticket, TicketLot
 
 HALF_CENT = Decimal("0.005")  # SQLite adds money in floats: a paid invoice may come to 1E-14
@@ -114,6 +119,76 @@ def sums(day: dt.date) -> dict[str, Decimal | int]:
         "overdue": cents(late.aggregate(sum=Sum("balance"))["sum"] or ZERO),
         "overdue_count": late.count(),
     }
+
+
+@dataclass(frozen=True)
+class JobMargin:
+    """What an order brought and what its lots cost us by the meter."""
+
+    billed: Decimal
+    electricity: Decimal
+    chamber_days: Decimal
+    stacking: Decimal
+    shares: tuple[tuple[str, str], ...]  # how each lot's part was taken
+
+    @property
+    def cost(self) -> Decimal:
+        return self.electricity + self.chamber_days + self.stacking
+
+    @property
+    def margin(self) -> Decimal:
+        return self.billed - self.cost
+
+    @property
+    def working(self) -> Working:
+        inputs = (
+            ("Billed before tax", f"{self.billed}"),
+            *self.shares,
+            ("Electricity", f"{self.electricity}"),
+            ("Chamber-days", f"{self.chamber_days}"),
+            ("Stacking", f"{self.stacking}"),
+        )
+        return Working(
+            "margin", "Margin", "billed before tax - electricity - chamber-days - stacking", inputs,
+            "invoices that stand, meter readings of the charges, the rate card of the day they started",
+            "a lot's part of the electricity is taken from the estimate of its charge",
+            "readings of the meter at the start and end of every charge",
+        )  # fmt: skip
+
+
+def job_margin(order: Order, shop: Shop) -> JobMargin | None:
+    """None until the order is invoiced and the charge of every lot has been metered to its end and priced."""
+    billed = order.invoices.filter(credits=None, credit_note=None)
+    rows = list(
+        ChargeLot.objects.filter(lot__order=order, open=True, charge__dried_at__isnull=False)
+        .select_related("lot", "charge")
+        .order_by("lot__letter")
+    )
+    if not rows or len(rows) < order.lots.count() or not billed:
+        return None
+    metered = {row.charge_id: money.metered(row.charge, shop) for row in rows}
+    electricity = chamber_days = stacking = ZERO
+    shares = []
+    for row in rows:
+        cost, planned = metered[row.charge_id], row.charge.plan.get("lots") or []
+        part = next((lot for lot in planned if lot["key"] == str(row.lot) and "share_kwh" in lot), None)
+        kwh = sum(lot.get("share_kwh", 0) for lot in planned)
+        if cost is None or cost.electricity is None or cost.chamber_days is None or not part or not kwh:
+            return None
+        power, room = to_decimal(part["share_kwh"] / kwh), to_decimal(part["share"])
+        electricity += cents(cost.electricity.total * power)
+        chamber_days += cents(cost.chamber_days * room)
+        shares.append(
+            (
+                f"Lot {row.lot.letter} in {row.charge}",
+                f"{room:.1%} of the room, {power:.1%} of the electricity",
+            )
+        )
+        card = rate_card_on(shop_today(row.charge.started_at))
+        if card and row.lot.stacks == Lot.Stacks.SHOP:
+            stacking += cents(row.lot.volume_bf * card.stacking_cost_per_bf)
+    total = cents(billed.aggregate(sum=Sum("subtotal"))["sum"])
+    return JobMargin(total, electricity, chamber_days, stacking, tuple(shares))
 
 
 def notice(invoice: Invoice) -> str:

@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -187,6 +188,7 @@ class Clock:
     hour: Array
 
 
+@lru_cache(maxsize=32)
 def clock(first: int, count: int, zone: dt.tzinfo) -> Clock:
     """The wall clock of consecutive quarter hours; clock changes included."""
     moments = [dt.datetime.fromtimestamp((first + n) * QUARTER_S, zone) for n in range(count)]
@@ -210,6 +212,8 @@ def which_period(local: Clock, periods: Sequence[Period]) -> Array:
 
 def by_period(drawn: Quarters, zone: dt.tzinfo, periods: Sequence[Period]) -> tuple[float, ...]:
     """kWh in each period, and last in all other hours."""
+    if not periods:
+        return (float(drawn.kwh.sum()),)
     at = which_period(clock(drawn.first, len(drawn.kwh), zone), periods)
     total = drawn.kwh.sum(axis=1)
     return tuple(float(total[at == number].sum()) for number in range(len(periods) + 1))

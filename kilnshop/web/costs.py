@@ -1,5 +1,6 @@
 """Our cost of a charge as a page shows it, each figure with its working."""
 
+from kilnshop.billing.queries import JobMargin
 from kilnshop.charges.money import Cost
 from kilnshop.web.templatetags.shopfloor import money
 
@@ -20,4 +21,21 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
         {"label": label, "value": money(value), "note": note, "kind": kind, "working": cost.working(key)}
         for label, value, note, key in rows
         if value is not None
+    ]
+
+
+def margin(job: JobMargin) -> list[dict]:
+    """Did it pay: what came in, what it cost, and what is left."""
+    share = f"{100 * job.margin / job.billed:.0f} % of what was billed" if job.billed else ""
+    return [
+        {"label": "Billed before tax", "value": money(job.billed)},
+        {"label": "Electricity", "value": money(job.electricity), "kind": "measured"},
+        {"label": "Chamber-days", "value": money(job.chamber_days), "kind": "measured"},
+        {
+            "label": "Margin",
+            "value": money(job.margin),
+            "kind": "measured",
+            "note": share,
+            "working": job.working,
+        },
     ]

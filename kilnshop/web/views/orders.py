@@ -10,13 +10,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
+from kilnshop.billing.queries import job_margin
 from kilnshop.charges import money
 from kilnshop.orders import actions, queries, quoting
 from kilnshop.orders.models import Lot, Order
 from kilnshop.shop.models import Chamber, Customer
 from kilnshop.shop.queries import shop_today, tariff_on
 from kilnshop.shop.roles import May
-from kilnshop.web import estimates
+from kilnshop.web import costs, estimates
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.orders import (
     ArrivalForm,
@@ -112,10 +113,12 @@ def order(request, pk):
     newest, accepted = queries.newest_quote(found), queries.accepted_quote(found)
     chamber = chosen_chamber(request)
     names = queries.species_names(lots)
+    job = job_margin(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
     return render(
         request,
         "orders/order.html",
         {
+            "margin": costs.margin(job) if job else None,
             "order": found,
             "stage": queries.order_stage(found, today),
             "lots": [
