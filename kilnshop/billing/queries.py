@@ -130,6 +130,7 @@ class JobMargin:
     chamber_days: Decimal
     stacking: Decimal
     shares: tuple[tuple[str, str], ...]  # how each lot's part was taken
+    shared: bool  # a charge held other orders too, so the part is an estimate
 
     @property
     def cost(self) -> Decimal:
@@ -168,7 +169,8 @@ def job_margin(order: Order, shop: Shop) -> JobMargin | None:
         return None
     metered = {row.charge_id: money.metered(row.charge, shop) for row in rows}
     electricity = chamber_days = stacking = ZERO
-    shares = []
+    own = {str(row.lot) for row in rows}
+    shares, shared = [], False
     for row in rows:
         cost, planned = metered[row.charge_id], row.charge.plan.get("lots") or []
         part = next((lot for lot in planned if lot["key"] == str(row.lot) and "share_kwh" in lot), None)
@@ -176,6 +178,7 @@ def job_margin(order: Order, shop: Shop) -> JobMargin | None:
         if cost is None or cost.electricity is None or cost.chamber_days is None or not part or not kwh:
             return None
         power, room = to_decimal(part["share_kwh"] / kwh), to_decimal(part["share"])
+        shared = shared or any(lot["key"] not in own for lot in planned)
         electricity += cents(cost.electricity.total * power)
         chamber_days += cents(cost.chamber_days * room)
         shares.append(
@@ -188,7 +191,7 @@ def job_margin(order: Order, shop: Shop) -> JobMargin | None:
         if card and row.lot.stacks == Lot.Stacks.SHOP:
             stacking += cents(row.lot.volume_bf * card.stacking_cost_per_bf)
     total = cents(billed.aggregate(sum=Sum("subtotal"))["sum"])
-    return JobMargin(total, electricity, chamber_days, stacking, tuple(shares))
+    return JobMargin(total, electricity, chamber_days, stacking, tuple(shares), shared)
 
 
 def notice(invoice: Invoice) -> str:

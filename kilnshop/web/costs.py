@@ -26,16 +26,14 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
 
 def margin(job: JobMargin) -> list[dict]:
     """Did it pay: what came in, what it cost, and what is left."""
+    kind = "estimate" if job.shared else "measured"
     share = f"{100 * job.margin / job.billed:.0f} % of what was billed" if job.billed else ""
-    return [
+    rows = [
         {"label": "Billed before tax", "value": money(job.billed)},
-        {"label": "Electricity", "value": money(job.electricity), "kind": "measured"},
-        {"label": "Chamber-days", "value": money(job.chamber_days), "kind": "measured"},
-        {
-            "label": "Margin",
-            "value": money(job.margin),
-            "kind": "measured",
-            "note": share,
-            "working": job.working,
-        },
+        {"label": "Electricity", "value": money(job.electricity), "kind": kind},
+        {"label": "Chamber-days", "value": money(job.chamber_days), "kind": kind},
     ]
+    if job.stacking:
+        rows.append({"label": "Stacking", "value": money(job.stacking)})
+    left = {"label": "Margin", "value": money(job.margin), "kind": kind, "note": share}
+    return [*rows, left | {"working": job.working}]

@@ -51,6 +51,7 @@ def test_the_margin_by_hand(shop, order, metered, invoice):
         Decimal("48.18"),
     )
     assert job.margin == Decimal("439.31")
+    assert job.shared  # with O-2026-0099, so its part is an estimate
 
 
 def test_no_margin_is_made_up(shop, order, metered, ticket, owner):
