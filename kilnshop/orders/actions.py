@@ -14,13 +14,13 @@ from kilnshop.orders.estimating import holds, species_for
 from kilnshop.orders.models import Lot, LotPhoto, Order, Promise, Quote, QuoteLine, TallyLine
 from kilnshop.science import volume
 from kilnshop.science.electricity import Draw
+from kilnshop.science.section import TIMBER_FROM_IN
 from kilnshop.shop.models import Chamber, Customer, Person
 from kilnshop.shop.numbers import next_number
 from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
 
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
-TIMBER_FROM_IN = Decimal("2.5")
 PRICED = (
     "species_key",
     "thickness_label",

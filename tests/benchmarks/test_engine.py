@@ -146,3 +146,15 @@ def test_ten_times_faster_than_a_general_solver_and_as_right():
     assert theirs > 10 * ours
     for i, other in enumerate(others):
         assert history.average[:, 0, i] == pytest.approx(other, abs=2e-3)
+
+
+def test_a_timber_costs_a_few_boards():
+    def cost(width):
+        timber = LotInput(
+            "A", species.find("northern red oak"), 4.0, 1000, 50.0, 15.0, "weighed", width_in=width
+        )
+        return best(lambda: estimate([timber], NORTH, SCHEDULE, AUTUMN))
+
+    ratio = cost(8.0) / cost(None)
+    print(f"timber over board: {ratio:.1f}")
+    assert ratio < 4
