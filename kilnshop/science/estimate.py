@@ -38,6 +38,8 @@ LB_PER_KG = 2.2046226
 LB_PER_GALLON = 8.34
 M3_PER_BF = 0.002359737
 QUARTERSAWN_SLOWER = 1.15  # drying time, quartersawn over plainsawn (Wengert)
+AIR_DRIED_PCT = 25.0
+AIR_DRIED_LN = 0.4  # without own charges: set so that four in five published rows lie inside their band
 THICKNESS_SD_IN = 1 / 32
 EMC_MARGIN_PCT = 0.3  # drying within this of the air's EMC takes for ever
 STICKER_IN = 0.75
@@ -421,7 +423,10 @@ def _load(lots: Sequence[LotInput], goals: Array) -> Load:
 
 
 def _speed_sd(lot: LotInput) -> float:
-    return lot.learned.next_sd_ln if lot.learned else math.hypot(TAU_LN[lot.species.speed_listed], SIGMA_LN)
+    if lot.learned and lot.learned.count:
+        return lot.learned.next_sd_ln
+    air_dried = AIR_DRIED_LN if lot.start_mc_pct <= AIR_DRIED_PCT else 0.0
+    return math.hypot(TAU_LN[lot.species.speed_listed], SIGMA_LN, air_dried)
 
 
 def _effects(values: Array) -> Array:
