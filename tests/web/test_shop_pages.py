@@ -383,6 +383,14 @@ def test_an_own_schedule_must_make_sense(client_for, owner, steps, said):
         assert "Our slow oak" in page
 
 
+def test_an_own_schedule_hotter_than_every_chamber_is_refused(client_for, owner, shop):
+    factory.make_chamber(max_dry_bulb_f=150)
+    data = {"name": "Hot finish", "source": "our shop", "note": "", "steps": "300 110 106\n20 165 120"}
+    answer = client_for(owner).post(reverse("own_new", args=["schedules"]), data)
+    assert "dry bulb 165 °F is above the 150 °F that the chamber may run at" in told(answer)
+    assert not OwnSchedule.objects.exists()
+
+
 def test_an_own_treatment_is_shown_with_its_criterion(client_for, owner):
     data = {
         "name": "Buyer’s rule",

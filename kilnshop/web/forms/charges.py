@@ -64,7 +64,8 @@ class PlanForm(ShopForm):
         label="Schedule",
         required=False,
         max_length=40,
-        help_text="Empty: the suggested one. Else a code such as T4-D2, or the key of your own schedule.",
+        help_text="Empty: the suggested one. Else a code such as T4-D2 or T4-D2-LT, TIMBER-21 for timbers "
+        "by the clock in 21 days, or the key of your own schedule.",
     )
     override_note = forms.CharField(
         label="Note that accepts the costs",
