@@ -32,7 +32,7 @@ def _rows(hours, values, **more) -> list[dict]:
 
 def _legend(columns: int) -> dict:
     return {
-        "title": None, "orient": "bottom", "columns": columns, "symbolSize": 400,
+        "title": None, "orient": "bottom", "columns": columns, "symbolSize": 330, "columnPadding": 8,
             "labelLimit": 260, "offset": 4,
     }  # fmt: skip
 
@@ -82,7 +82,7 @@ def moisture(estimate, lot, target: float | None, end: float) -> dict:
     names = {"average": "average", "core": "core", "shell": "shell"}
     if probe := getattr(lot, "curve_probe", None):
         found["probe"] = probe
-        names["probe"] = f"probe {units.in_words('length_in', lot.probe_depth_in)} deep"
+        names["probe"] = f"probe {depth(lot)}"
     keep = every(len(hours))
     rows = [
         row
@@ -113,7 +113,7 @@ def moisture(estimate, lot, target: float | None, end: float) -> dict:
                 "x": x,
                 "y": _y("value", title),
                 "strokeDash": {
-                    "field": "curve", "type": "nominal", "legend": _legend(2 if len(domain) > 3 else 3),
+                    "field": "curve", "type": "nominal", "legend": _legend(4),
                     "scale": {"domain": domain, "range": [CURVES[key] for key in names]},
                 },
                 "strokeWidth": {"condition": {"test": "datum.curve === 'average'", "value": 2.2}, "value": 1.4},
@@ -137,6 +137,11 @@ def _named_target(target: float) -> list[dict]:
             "encoding": {"y": y, "x": {"value": "width"}, "text": {"field": "text"}},
         },
     ]
+
+
+def depth(lot) -> str:
+    """How deep the shallow probe of a lot sits."""
+    return units.in_words("length_in", lot.probe_depth_in, 2 if units.unit("length_in").symbol == "in" else 0)
 
 
 def ends_of(lot) -> tuple[float, float, float] | None:

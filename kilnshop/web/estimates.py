@@ -30,7 +30,7 @@ def facts_of(estimate, chamber: str) -> list[dict]:
         (
             "Water to remove",
             weight(estimate.water_lb),
-            f"{number(estimate.water_gal)} US gallons",
+            f"{number(estimate.water_gal)} US gallons" if units.unit("weight_lb").symbol == "lb" else "",
             "water_lb",
         ),
         ("Oven-dry weight", weight(estimate.oven_dry_lb), "", "oven_dry_lb"),

@@ -27,7 +27,7 @@ TABLE_ROWS = 14
 WATCHED = 3  # warnings a set-point sheet has room for
 HOURS = charts_plan.HOURS
 NBSP = "\N{NO-BREAK SPACE}"
-PICTURE = {"width": 335, "height": 205}  # half a page, in the paper's own pixels
+PICTURE = {"width": 335, "height": 168}  # half a page, in the paper's own pixels
 
 
 @dataclass(frozen=True)
@@ -173,6 +173,7 @@ def _charts(subject: Subject) -> list[dict]:
             "id": "plan-air",
             "title": "Air set and expected",
             "label": "Dry and wet bulb, set and expected",
+            "short": "What is set, and the air the chamber is expected to reach.",
             "caption": "Thin line: what is set. Dashed: the air the chamber is expected to reach. "
             "Dry bulb above, wet bulb below; numbers at the top mark the steps.",
             "spec": charts_plan.air(estimate, end),
@@ -190,6 +191,7 @@ def _charts(subject: Subject) -> list[dict]:
             "id": "plan-emc",
             "title": "EMC of the air",
             "label": "Equilibrium moisture of the air by step, set and expected",
+            "short": "The moisture this air would bring the wood to in the end.",
             "caption": "The moisture this air would bring the wood to in the end, as a mean of each step. "
             "RH and EMC of every step stand in the table of steps.",
             "spec": charts_plan.emc(estimate, end),
@@ -201,6 +203,7 @@ def _charts(subject: Subject) -> list[dict]:
             "id": "plan-power",
             "title": "Power",
             "label": "Expected power of fans, compressor and heater, stacked",
+            "short": "Expected: fans at the bottom, heater on top.",
             "caption": "Expected means of some hours: fans at the bottom, compressor with its blower, heater on top.",
             "own_legend": True,
             "spec": charts_plan.power(estimate, end),
@@ -221,19 +224,19 @@ def _sampled(count: int) -> list[int]:
 
 
 def _moisture_chart(subject: Subject, lot, end: float) -> dict:
-    target = subject.targets.get(lot.key)
+    target, wood = subject.targets.get(lot.key), subject.woods.get(lot.key, "The lot")
     sampled = _sampled(len(lot.curve_hours))
     columns = [("Day", "figure"), ("Average", "estimate"), ("Core", "estimate"), ("Shell", "estimate")]
     curves = [lot.curve_avg, lot.curve_core, lot.curve_shell]
     if probe := getattr(lot, "curve_probe", None):
-        columns.append((f"Probe {units.in_words('length_in', lot.probe_depth_in)} deep", "estimate"))
+        columns.append((f"Probe {charts_plan.depth(lot)} deep", "estimate"))
         curves.append(probe)
     return {
         "id": f"plan-{lot.key}",
         "title": f"Moisture of {lot.key}",
         "label": f"Expected moisture of {lot.key} over days: average with its band, core and shell",
-        "caption": f"{subject.woods.get(lot.key, 'The lot')}. Shaded: where the average may run, 80 % of the time. "
-        "Numbers at the top mark the steps.",
+        "short": wood,
+        "caption": f"{wood}. Shaded: where the average may run, 80 % of the time. Numbers at the top mark the steps.",
         "spec": charts_plan.moisture(subject.estimate, lot, target, end),
         "working": _band_working(lot),
         "table": table(
