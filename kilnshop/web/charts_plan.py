@@ -203,14 +203,15 @@ def air(estimate, end: float) -> dict:
     hours = [estimate.hours[i] for i in keep]
     target, expected, names = [], [], []
     middle, longest = _longest(estimate)
-    for bulb, field, baseline, off in (
-        ("Dry bulb", "dry_bulb_f", "bottom", -4),
-        ("Wet bulb", "wet_bulb_f", "top", 5),
+    lowest = min(longest.wet_bulb_f, longest.expected_wet_bulb_f)
+    for bulb, field, clear, baseline, off in (
+        ("Dry bulb", "dry_bulb_f", longest.dry_bulb_f, "bottom", -4),
+        ("Wet bulb", "wet_bulb_f", lowest, "top", 6),
     ):
         target += _by_step(estimate, field, f"{bulb}, set", _degrees)
         values = [_degrees(getattr(estimate, field)[i]) for i in keep]
         expected += _rows(hours, values, line=f"{bulb}, expected")
-        at = {"day": middle, "value": _degrees(getattr(longest, field)), "text": bulb.lower()}
+        at = {"day": middle, "value": _degrees(clear), "text": bulb.lower()}
         names.append(
             {
                 "data": {"values": [at]},

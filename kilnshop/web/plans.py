@@ -2,7 +2,7 @@
 
 import base64
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -37,7 +37,7 @@ class Subject:
     title: str
     number: str
     chamber: str
-    first_day: dt.date
+    first_day: dt.date | None  # None: on no calendar
     estimate: Any  # an Estimate, or one thawed from its frozen figures
     woods: dict[str, str]  # what each lot is, by its key
     targets: dict[str, float]
@@ -58,13 +58,13 @@ def shown(subject: Subject) -> dict:
     """Everything a plan says, in words and figures of the shop's own units."""
     estimate = subject.estimate
     facts = [*estimates.facts_of(estimate, subject.chamber), *subject.money]
+    loaded = f", loaded {day(subject.first_day)}" if subject.first_day else ""
     told = {id(fact["working"]) for fact in facts if fact.get("working")}
     return {
         "title": subject.title,
         "number": subject.number,
         "sentence": _sentence(subject),
-        "about": f"{estimate.schedule_name} in {subject.chamber}, loaded {day(subject.first_day)}. "
-        f"{estimate.reason}".strip(),
+        "about": f"{estimate.schedule_name} in {subject.chamber}{loaded}. {estimate.reason}".strip(),
         "facts": facts,
         "charts": _charts(subject),
         "steps": _steps(estimate),
@@ -281,8 +281,8 @@ def page(subject: Subject) -> dict:
 
 
 def paper(subject: Subject, shop: Shop, today: dt.date) -> dict:
-    """The figures of a printed plan: the same words, and the charts drawn from the same specs."""
-    content = shown(subject)
+    """The figures of a printed plan: the same words without money, and the charts drawn from the same specs."""
+    content = shown(replace(subject, money=[]))
     for chart in content["charts"]:
         drawn = charts.svg({**chart["spec"], "height": PICTURE["height"]}, width=PICTURE["width"])
         chart["picture"] = "data:image/svg+xml;base64," + base64.b64encode(drawn.encode()).decode()

@@ -161,6 +161,16 @@ def test_prices_stand_only_before_those_who_may_see_them(
     assert "Our cost" not in text_of(client_for(office).get(addresses(charge, quote, lots)["quote"]))
 
 
+def test_the_owner_sees_what_a_planned_charge_costs_and_the_paper_never_does(
+    charge, owner, office, client_for
+):
+    address = reverse("plan_of_charge", args=[charge.pk])
+    assert "Chamber-days" in text_of(client_for(owner).get(address))
+    assert "Chamber-days" not in text_of(client_for(office).get(address))
+    printed = text_of(client_for(owner).get(reverse("plan_of_charge_paper", args=[charge.pk, "print"])))
+    assert "Electricity" in printed and not re.search(r"\$\s?\d", printed)
+
+
 @pytest.mark.parametrize("paper", ["letter", "a4"])
 def test_the_paper_says_what_the_page_says_on_two_pages(paper, charge, owner, client_for):
     factory.make_shop(paper=paper)
@@ -194,7 +204,7 @@ def test_a_plan_asks_a_handful_of_questions(
     kind, charge, quote, lots, owner, client_for, django_assert_max_num_queries
 ):
     client = client_for(owner)
-    with django_assert_max_num_queries(22):
+    with django_assert_max_num_queries(24):
         assert client.get(addresses(charge, quote, lots)[kind]).status_code == 200
 
 

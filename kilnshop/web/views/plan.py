@@ -8,16 +8,18 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
+from django.utils import timezone
 
+from kilnshop.charges import money as charge_money
 from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.orders import quoting
 from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Lot, Quote
 from kilnshop.shop.models import Chamber
-from kilnshop.shop.queries import shop_today
+from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
 from kilnshop.shop.roles import May
-from kilnshop.web import estimates, plans
+from kilnshop.web import costs, estimates, plans
 from kilnshop.web.access import allowed
 from kilnshop.web.templatetags.shopfloor import money, volume
 from kilnshop.web.views.compare import address
@@ -148,23 +150,33 @@ def plan_of_lot(request, pk, form=""):
     )
 
 
+def _own_cost(request, charge: Charge, estimate, lots: list[Lot], first_day: dt.date | None) -> list[dict]:
+    """What the planned charge costs the shop, at today's prices, for those who may see it."""
+    if first_day is None or not request.user.may(May.SEE_MARGINS):
+        return []
+    card, tariff = rate_card_on(shop_today()), tariff_on(shop_today())
+    beside = charge_money.beside(first_day, tariff, request.shop, charge)
+    return costs.facts(charge_money.planned(estimate, lots, first_day, request.shop, card, tariff, beside))
+
+
 def plan_of_charge(request, pk, form=""):
     """As it was booked, or moved last."""
     charge = get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
     subject = None
     if plans.complete(charge.plan):
         lots = [row.lot for row in charge.charge_lots.select_related("lot__order")]
-        booking = getattr(charge, "booking", None)
-        first = charge.started_at or (booking and booking.first_day)
+        estimate, started = plans.thawed(charge.plan), charge_money.start_of(charge, request.shop)
+        first_day = timezone.localdate(started) if started else None
         subject = plans.Subject(
             title="Plan of a charge",
             number=charge.number,
             chamber=charge.chamber.name,
             room=charge.chamber,
-            first_day=first,
-            estimate=plans.thawed(charge.plan),
+            first_day=first_day,
+            estimate=estimate,
             woods=_woods(lots),
             targets={str(lot): lot.target_mc_pct for lot in lots},
+            money=_own_cost(request, charge, estimate, lots, first_day),
         )
     links = [(f"Charge {charge}", reverse("charge", args=[pk]))]
     if charge.state == "planned" and charge.booking.first_day >= shop_today():
