@@ -11,6 +11,7 @@ from django.urls import reverse
 
 from kilnshop.charges import actions
 from kilnshop.charges.models import Charge
+from kilnshop.shop.models import TariffPeriod
 from tests import factory
 from tests.charges.helpers import NOW, TODAY, waiting_lot
 
@@ -132,13 +133,20 @@ def test_the_live_result_asks_for_lots_first(web, chamber):
 
 
 def test_half_full_and_full_are_compared(client_for, owner, operator, chamber):
-    factory.make_tariff()
+    tariff = factory.make_tariff()
     factory.make_rate_card()
     lot = waiting_lot()
     page = text(client_for(owner).post(reverse("charge_plan_fill"), typed(chamber, lot)))
     assert "As planned" in page and "Half full" in page and "Full" in page
     assert "50 %" in page and "100 %" in page
     assert "Cost per 1,000 bf" in page and "Per 1 % MC taken out" in page
+    assert "Heat-up" in page and "can wait for cheaper" not in page
+    TariffPeriod.objects.create(
+        tariff=tariff, name="Day", days="every", from_hour=6, to_hour=22, energy_per_kwh=1
+    )
+    page = text(client_for(owner).post(reverse("charge_plan_fill"), typed(chamber, lot)))
+    assert "can wait for cheaper ones" in page
+    assert "Leave fans and dehumidifier running through dear hours while the wood is wet" in page
     assert "Cost per 1,000 bf" not in text(
         client_for(operator).post(reverse("charge_plan_fill"), typed(chamber, lot))
     )

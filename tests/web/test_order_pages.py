@@ -358,3 +358,28 @@ def test_details_of_an_order_can_be_put_right(client_for, owner, order):
     client.post(url, {"customer_reference": "PO 88", "notes": "Call before loading"})
     page = text(client.get(reverse("order", args=[order.pk])))
     assert "PO 88" in page and "Call before loading" in page
+
+
+def test_a_quote_pays_for_demand_only_where_it_raises_the_peak(client_for, owner, shop):
+    """60 kW in the other chamber on other days of both months: the quote's few kilowatts raise no peak."""
+    chamber, other = factory.make_chamber(), factory.make_chamber("south", name="South chamber")
+    factory.make_tariff(demand_per_kw=Decimal("8.000"))
+    factory.make_rate_card()
+    order = factory.make_order()
+    factory.make_lot(order)
+    month = (timezone.localdate().replace(day=1) + dt.timedelta(days=32)).replace(day=1)
+    typed = {"chamber": chamber.pk, "tally_basis": "green", "price_by": "bf", "do": "show"}
+    typed["first_day"] = month.replace(day=15).isoformat()
+
+    def working():
+        page = client_for(owner).post(reverse("quote_draft", args=[order.pk]), typed)
+        return dict(page.context["draft"].price.working("electricity").inputs)
+
+    assert any(label.startswith("Added to the peak") for label in working())
+    later = (month + dt.timedelta(days=32)).replace(day=26)
+    for number, first_day in enumerate((month.replace(day=5), later), 1):
+        charge = factory.make_charge(other, [], number=f"K-{number}", first_day=first_day, days=5)
+        charge.plan |= {"hours": [24.0], "power_compressor_kw": [0.0], "power_fans_kw": [0.0]}
+        charge.plan["power_heater_kw"] = [60.0]
+        charge.save()
+    assert working()["Demand"] == "0: the peak of the month stands without this charge"

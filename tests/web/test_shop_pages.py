@@ -310,6 +310,7 @@ def test_a_tariff_is_saved(client_for, owner):
     assert Tariff.objects.count() == 1
     client_for(owner).post(reverse("tariff_new"), data | rowset("periods", hours))
     assert Tariff.objects.first().periods.get().on_peak
+    assert "in Peak $0.3100" in told(client_for(owner).get(reverse("tariffs")))
 
 
 def test_the_last_owner_stays_an_owner(owner):

@@ -199,6 +199,7 @@ def charge_plan_fill(request):
             "rows": rows,
             "facts": costs.facts(rows[0].cost),
             "stages": electricity.stages(plan.estimate),
+            "timed": bool(tariff and tariff.periods.all()),
             "shift": money.shiftable(plan.estimate, first_day, tariff, request.shop) if tariff else (),
         },
     )

@@ -42,7 +42,7 @@ def chamber_form(request, pk=None):
 
 @allowed(May.SEE_MARGINS)
 def tariffs(request):
-    rows = Tariff.objects.annotate(period_count=Count("periods"))
+    rows = Tariff.objects.annotate(period_count=Count("periods")).order_by("-valid_from", "-id")
     found = {"table": table(request, TariffTable, rows), "now": queries.tariff_on(queries.shop_today())}
     return page(request, "shop/tariffs.html", found)
 
