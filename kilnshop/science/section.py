@@ -124,7 +124,7 @@ class Sections:
         stage = (_GAMMA * seconds * d)[:, None, None]
         weight, air = self.area / stage, np.asarray(emc, float)[:, None, None]
         start = self.moisture.reshape(rows, n, n)
-        total, out = self.area.sum(axis=(1, 2)), np.zeros(rows)
+        total = self.area.sum(axis=(1, 2))
 
         def loss(flows: tuple[Array, Array]) -> Array:
             across, along = flows[0].copy(), flows[1].copy()
