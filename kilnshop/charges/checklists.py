@@ -22,6 +22,32 @@ class Line:
     caution: bool = False  # for people: shown first and marked
 
 
+LOADING = (
+    Line(
+        "lift_alone",
+        "Nobody lifts more than they should",
+        "51 lb is the best case of the NIOSH lifting equation; green 8/4 planks pass it: two people or a machine.",
+        True,
+    ),
+    Line(
+        "fork_lift",
+        "Fork lift within its plate, forks level and low, nobody near or under the pack",
+        "Trained operators only (OSHA 1910.178). The weights printed here are wood alone, worked out, not weighed.",
+        True,
+    ),
+    Line(
+        "way_out",
+        "The way along the stack and to the door stays free",
+        "Where people go in to look at samples they must not be caught between load and wall; some states set a width.",
+        True,
+    ),
+    Line(
+        "bands",
+        "Stand aside and wear glasses and gloves when a band is cut",
+        "It springs back; do not leave banding or stickers lying in the chamber.",
+        True,
+    ),
+)
 START = (
     Line(
         "nobody_inside",

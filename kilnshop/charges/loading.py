@@ -7,13 +7,16 @@ from string import ascii_uppercase
 
 from django.db.models import prefetch_related_objects
 
+from kilnshop.charges import checklists
+from kilnshop.charges.models import Charge
 from kilnshop.orders.estimating import lot_input, species_for
 from kilnshop.orders.models import Lot
 from kilnshop.science import stack
 from kilnshop.science.estimate import LB_PER_KG, LotInput
 from kilnshop.science.stack import Boards, Pack, StackLot, StackPlan
 from kilnshop.science.workings import Working
-from kilnshop.shop.models import Chamber
+from kilnshop.shop.models import Chamber, Shop
+from kilnshop.shop.papers import shop_block
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,11 @@ class LoadPlan:
         return {str(row.lot): row.letter for row in self.lots}
 
     @property
+    def marks(self) -> list[tuple[str, str]]:
+        """Where sample boards and probes go, by letter."""
+        return [(self.letters[mark.lot], mark.text) for mark in self.stack.marks]
+
+    @property
     def notices(self) -> tuple[str, ...]:
         if self.by_promise:
             return self.stack.notices
@@ -54,6 +62,17 @@ class LoadPlan:
             "may stand behind or under another lot."
         )
         return (said, *self.stack.notices)
+
+    @property
+    def order_words(self) -> str:
+        """Which lot goes in first and which comes out first."""
+        first, last = self.lots[0], self.lots[-1]
+        if first is last:
+            return f"{first.letter} is {first.lot}, alone in the chamber."
+        others = [row.promised or dt.date.max for row in self.lots[:-1]]
+        why = ", because it is promised first" if last.promised and last.promised < min(others) else ""
+        out = f"{last.letter} ({last.lot}) goes in last and comes out first{why}."
+        return f"Load {first.letter} ({first.lot}) first; {out}"
 
     @property
     def cfm_wanted(self) -> float:
@@ -126,3 +145,35 @@ def load(chamber: Chamber, lots: Sequence[Lot]) -> LoadPlan:
         for number, lot in enumerate(last_first)
     )
     return LoadPlan(chamber, plan, rows, by_promise)
+
+
+def of_charge(charge: Charge) -> LoadPlan | None:
+    """The lots of a charge as they stand; None once they are out, or where a piece does not go in."""
+    rows = charge.charge_lots.filter(open=True).select_related("lot__order__customer")
+    lots = [row.lot for row in rows]
+    if not lots or charge.state in ("cancelled", "unloaded"):
+        return None
+    try:
+        return load(charge.chamber, lots)
+    except ValueError:
+        return None
+
+
+def sheet(charge: Charge, plan: LoadPlan, shop: Shop, printed_on: dt.date) -> dict:
+    """What the load sheet prints; a working paper, so it follows the charge and is not frozen."""
+    return {
+        "shop": shop_block(shop),
+        "number": charge.number,
+        "issued_on": printed_on,
+        "paper": shop.paper,
+        "units": shop.units,
+        "chamber": charge.chamber.name,
+        "first_day": charge.booking.first_day,
+        "likely_last_day": charge.booking.likely_last_day,
+        "last_day": charge.booking.last_day,
+        "load": plan,
+        "probes": list(charge.probes.select_related("charge_lot__lot__order").order_by("channel")),
+        "cautions": checklists.LOADING,
+        "lines": checklists.START,
+        "defer": checklists.DEFER,
+    }

@@ -95,6 +95,12 @@ def size(value_in, units) -> str:
 
 
 @register.filter
+def weight(value_lb, units) -> str:
+    value, unit = (value_lb * 0.45359237, "kg") if units == "metric" else (value_lb, "lb")
+    return f"{_trim(value, 0)}{NBSP}{unit}"
+
+
+@register.filter
 def minutes(value) -> str:
     """Minutes up to three hours, hours and minutes above."""
     whole = int(value)

@@ -8,6 +8,7 @@ from django.contrib.staticfiles import finders
 from django.template import Context, Engine
 
 from kilnshop.documents import figures as drawn
+from kilnshop.documents import stacks
 
 INSTALL = "apt-get install libpangoft2-1.0-0 libharfbuzz-subset0"
 SHARED = {"shop", "customer", "number", "order_number", "issued_on", "paper", "units", "currency_symbol"}
@@ -64,6 +65,8 @@ NEEDED = {
         "boards_tested",
         "boards_within",
     },
+    "load_sheet": (SHARED - {"customer", "order_number", "currency_symbol"})
+    | {"chamber", "first_day", "likely_last_day", "last_day", "load", "probes", "cautions", "lines", "defer"},
 }
 
 
@@ -92,6 +95,8 @@ def html(kind: str, figures: dict, *, notice: str = "") -> str:
     if kind == "ticket":
         context["qr"] = drawn.qr(figures["confirm_url"])
         context["lots"] = pictured(figures)
+    if kind == "load_sheet":
+        context["drawings"] = stacks.drawings(figures["load"].stack, figures["load"].letters)
     return engine.get_template(f"documents/{kind}.html").render(Context(context))
 
 

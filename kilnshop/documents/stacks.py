@@ -11,7 +11,7 @@ from html import escape
 from kilnshop.science.stack import Pack, StackPlan
 
 INK, SOFT, PALE = "#1d1a16", "#5e564b", "#f4f1ea"
-WIDTH, PAD, SIZE = 560.0, 26.0, 15
+WIDTH, PAD, SIZE = 560.0, 26.0, 18
 HATCHES = (
     "",
     '<path d="M-2 10 L10 -2 M4 16 L16 4" stroke="{ink}"/>',
@@ -66,11 +66,11 @@ class _Sheet:
 
     def plate(self, x: float, y: float, words: str, room: float) -> None:
         """Words on a white plate, so that they read on any pattern; left out where they have no room."""
-        wide = len(words) * 8.6 + 8
+        wide = len(words) * 9.4 + 8
         if wide > room:
             return
-        self.rect(x - wide / 2, y - 10, wide, 20, "#ffffff", "none", rx=4)
-        self.text(x, y + 5, words, weight=600)
+        self.rect(x - wide / 2, y - 11, wide, 22, "#ffffff", "none", rx=4)
+        self.text(x, y + 6, words, weight=600)
 
     def arrow(self, x: float, y: float, dx: float, dy: float) -> None:
         self.line(x, y, x + dx, y + dy, SOFT, 1.5)
@@ -143,7 +143,7 @@ def _above(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
         said.append(f"row {row}, bay {bay}, {pile[0].length_ft:g} ft long: {_stacked(pile, letters)}")
     for part in (0.2, 0.5, 0.8):
         sheet.arrow(PAD + part * (WIDTH - 2 * PAD), top + 6, 0, max(g.machine_gap_in / 12 * scale - 16, 4))
-    sheet.text(left + 4, stack_top - 6, f"{g.machine_gap_in:.0f} in free", "start", fill=SOFT)
+    sheet.text(PAD + 0.35 * (WIDTH - 2 * PAD), stack_top - 6, f"{g.machine_gap_in:.0f} in free", fill=SOFT)
     if g.door == "front":
         sheet.line(PAD + 30, top + deep, WIDTH - PAD - 30, top + deep, "#ffffff", 3)
         sheet.line(PAD + 30, top + deep + 4, WIDTH - PAD - 30, top + deep + 4, INK, 2, "10 5")
@@ -191,22 +191,32 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
         name = f"{letters[pack.lot]}, pack {pack.number}"
         full = f"{name}: {pack.courses} course{'s' * (pack.courses > 1)}"
         if tall >= 20:
-            sheet.plate(x + wide / 2, middle, full if len(full) * 8.6 + 120 < wide else name, wide)
+            sheet.plate(x + wide / 2, middle, full if len(full) * 9.4 + 120 < wide else name, wide)
+        else:  # too thin to write on: beside it, where nothing stands
+            behind = [
+                other for other in plan.packs if other.row == row and other.start_ft >= pack.end_ft - 0.01
+            ]
+            if not behind:
+                sheet.text(
+                    x + wide + 6 + 22 * (pack.tier % 3), middle + 5, letters[pack.lot], "start", 600, 15
+                )
         if pack.number in marked:
+            aside = 28 * ((pack.tier - 1) % 4)
             sheet.shapes.append(
-                f'<circle cx="{x + 22:.1f}" cy="{middle:.1f}" r="11" fill="#ffffff" stroke="{INK}" stroke-width="2"/>'
-                f'<path d="M{x + wide - 36:.1f} {middle + 10:.1f} h26 l-13 -22 Z" fill="#ffffff" stroke="{INK}" '
+                f'<circle cx="{x + 22 + aside:.1f}" cy="{middle:.1f}" r="11" fill="#ffffff" stroke="{INK}" stroke-width="2"/>'
+                f'<path d="M{x + wide - 36 - aside:.1f} {middle + 10:.1f} h26 l-13 -22 Z" fill="#ffffff" stroke="{INK}" '
                 'stroke-width="2"/>'
             )
-            sheet.text(x + 22, middle + 5, "S", weight=600, size=14)
-            sheet.text(x + wide - 23, middle + 8, "P", weight=600, size=13)
+            sheet.text(x + 22 + aside, middle + 5, "S", weight=600, size=14)
+            sheet.text(x + wide - 23 - aside, middle + 8, "P", weight=600, size=13)
         said.append(
             f"pack {pack.number} of lot {letters[pack.lot]} in bay {pack.bay}, tier {pack.tier}, {pack.courses} courses, "
             f"top at {pack.top_in:.0f} in"
         )
     caption = f"Row {row} from the front" if g.units_deep > 1 else "From the front"
     described = f"{'; '.join(said)}. The ceiling baffle is at {g.ceiling_ft * 12:.0f} in."
-    return Drawing(caption, sheet.svg(caption, described), described[0].upper() + described[1:])
+    described = described[0].upper() + described[1:]
+    return Drawing(caption, sheet.svg(caption, described), described)
 
 
 def _end(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:

@@ -543,8 +543,7 @@ def _marks(plan: StackPlan) -> Iterable[Mark]:
         yield Mark(
             lot.key,
             largest.number,
-            f"Pack {largest.number} ({largest.place}), about course {course}: sample boards of its wettest and "
-            f"driest boards, pulled {reach}; probes in the same course, away from the ends.",
+            f"Pack {largest.number} ({largest.place}), about course {course}, reached {reach}.",
         )
 
 

@@ -269,3 +269,35 @@ def test_an_address_with_an_odd_chamber_opens_with_the_first_one(client_for, ope
     page = client_for(operator).get(reverse(name), {"chamber": "²", "lot": "²"})
     assert page.status_code == 200
     assert page.context["form"].initial["chamber"] == chamber
+
+
+def test_the_plan_draws_the_load_and_says_what_goes_in_first(web, chamber):
+    one, two = waiting_lot(volume_bf=Decimal("300")), waiting_lot("O-2026-0002", volume_bf=Decimal("200"))
+    page = text(web.post(reverse("charge_plan_result"), typed(chamber, one, two)))
+    assert "Load plan" in page and page.count("<svg") == 3
+    assert "goes in last and comes out first" in page
+    assert "not entered" in page and "250 ft/min" in page  # the shop's fans, and what the estimate takes
+
+
+def test_the_owner_is_told_the_price_at_which_one_more_lot_pays(client_for, owner, web, chamber):
+    factory.make_tariff()
+    factory.make_rate_card()
+    lot = waiting_lot()
+    page = text(client_for(owner).post(reverse("charge_plan_fill"), typed(chamber, lot)))
+    assert "One more lot" in page and "still pays" in page and "off the card" in page
+    assert "One more lot" not in text(web.post(reverse("charge_plan_fill"), typed(chamber, lot)))
+
+
+def test_the_charge_page_draws_its_load_and_links_the_load_sheet(web, chamber):
+    charge = factory.make_charge(chamber, lots=[waiting_lot()])
+    page = text(web.get(reverse("charge", args=[charge.pk])))
+    assert "Load plan" in page and reverse("load_sheet_pdf", args=[charge.pk]) in page
+    sheet = web.get(reverse("load_sheet", args=[charge.pk]))
+    assert sheet.status_code == 200 and "Order of loading" in text(sheet)
+    pdf = web.get(reverse("load_sheet_pdf", args=[charge.pk]))
+    assert pdf["Content-Type"] == "application/pdf" and pdf.content.startswith(b"%PDF")
+
+
+def test_a_charge_that_is_out_has_no_load_sheet(web, chamber):
+    charge = factory.make_charge(chamber, lots=[waiting_lot()], cancelled_at=NOW)
+    assert web.get(reverse("load_sheet", args=[charge.pk])).status_code == 404

@@ -21,7 +21,7 @@ from kilnshop.science import electricity
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
 from kilnshop.shop.roles import May
-from kilnshop.web import costs, timeline
+from kilnshop.web import costs, stacks, timeline
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
 from kilnshop.web.tables.charges import ChargeTable
@@ -119,6 +119,7 @@ def _worked_out(form: PlanForm, shop) -> dict:
         "facts": _facts(plan),
         "air": next((row for row in plan.estimate.workings if row.key == "air"), None),
         "names": species_names({lot.species_key for lot in plan.lots}),
+        "stack": stacks.shown(plan.load),
     }
 
 
@@ -191,12 +192,14 @@ def charge_plan_fill(request):
     plan, code = worked["plan"], form.cleaned_data["schedule_code"]
     first_day = plan.days.first_day
     tariff = tariff_on(first_day)
-    rows = planning.fill_costs(plan, request.shop, code, rate_card_on(first_day), tariff)
+    card = rate_card_on(first_day)
+    rows = planning.fill_costs(plan, request.shop, code, card, tariff)
     return render(
         request,
         "charges/plan_fill.html",
         {
             "rows": rows,
+            "rest": planning.remainder(plan, rows, card),
             "facts": costs.facts(rows[0].cost),
             "stages": electricity.stages(plan.estimate),
             "timed": bool(tariff and tariff.periods.all()),

@@ -11,10 +11,12 @@ from django.urls import include, path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from kilnshop.charges import checklists, following, money, running
+from kilnshop.charges import checklists, following, loading, money, running
 from kilnshop.charges.models import CHANNELS, Charge, Reading
+from kilnshop.documents import render as papers
+from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_words, charts, charts_charge, costs, units
+from kilnshop.web import charge_words, charts, charts_charge, costs, stacks, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
@@ -164,7 +166,34 @@ def charge(request, pk):
             "events": found.events.select_related("by")[:50],
             "checklists": found.checklists.select_related("signed_by").order_by("signed_at"),
             "warnings": found.plan.get("warnings") or [],
+            "stack": stacks.shown(loading.of_charge(found)),
         },
+    )
+
+
+def _load_sheet(pk: int, shop) -> str:
+    """The load sheet as a page."""
+    found = _charge(pk)
+    plan = loading.of_charge(found)
+    if plan is None:
+        raise Http404(f"Charge {found} has no load to print: it is {found.state}, or a piece does not go in.")
+    return papers.html("load_sheet", loading.sheet(found, plan, shop, shop_today()))
+
+
+def load_sheet(request, pk):
+    return HttpResponse(_load_sheet(pk, request.shop))
+
+
+def load_sheet_pdf(request, pk):
+    try:
+        made = papers.pdf(_load_sheet(pk, request.shop))
+    except papers.PdfUnavailable as error:
+        messages.error(request, str(error))
+        return redirect("load_sheet", pk)
+    return HttpResponse(
+        made,
+        content_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="load sheet {pk}.pdf"'},
     )
 
 
@@ -453,6 +482,8 @@ def board_tests(request, charge_pk):
 urlpatterns = [
     path("charges/<int:pk>/", charge, name="charge"),
     path("charges/<int:pk>/chart/<str:name>.svg", chart, name="charge_chart"),
+    path("charges/<int:pk>/load-sheet/", load_sheet, name="load_sheet"),
+    path("charges/<int:pk>/load-sheet/pdf/", load_sheet_pdf, name="load_sheet_pdf"),
     path("charges/<int:pk>/start/", start, name="charge_start"),
     path("charges/<int:pk>/finish/", finish, name="charge_finish"),
     path("charges/<int:pk>/unload/", unload, name="charge_unload"),

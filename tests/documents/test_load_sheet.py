@@ -1,0 +1,82 @@
+"""The drawings of a load and the load sheet, read back as XML and as a PDF."""
+
+import io
+import xml.etree.ElementTree as ET
+
+import pytest
+from pypdf import PdfReader
+
+from kilnshop.charges import loading
+from kilnshop.documents import render, stacks
+from kilnshop.science.stack import Boards, Geometry, StackLot, load
+from tests import factory
+from tests.charges.helpers import TODAY
+
+SVG = "{http://www.w3.org/2000/svg}"
+TWO_DEEP = Geometry(18, 9, 8, 16, 5, 5.5, units_deep=2)
+LOTS = [
+    StackLot("O-1-A", 1.0625, (Boards(150, 6, 16),), 1200, 4000),
+    StackLot("O-2-A <&>", 1.0625, (Boards(60, 6, 8),), 240, 800),
+]
+LETTERS = {"O-1-A": "A", "O-2-A <&>": "B"}
+
+
+@pytest.fixture
+def drawn():
+    return stacks.drawings(load(TWO_DEEP, LOTS), LETTERS)
+
+
+def test_every_view_is_sound_xml_with_title_and_description(drawn):
+    keys = set()
+    for drawing in drawn:
+        root = ET.fromstring(drawing.svg)
+        assert root.get("role") == "img"
+        assert root.find(f"{SVG}title").text and root.find(f"{SVG}desc").text == drawing.described
+        assert "style=" not in drawing.svg
+        keys |= {found.get("id") for found in root.iter() if found.get("id")}
+    assert len(keys) == sum(d.svg.count(' id="') for d in drawn)  # no id twice on a page
+
+
+def test_lots_differ_by_letter_and_pattern_not_only_colour(drawn):
+    front = ET.fromstring(drawn[1].svg)
+    fills = {rect.get("fill") for rect in front.iter(f"{SVG}rect") if "url" in (rect.get("fill") or "")}
+    said = " ".join(text.text for drawing in drawn for text in ET.fromstring(drawing.svg).iter(f"{SVG}text"))
+    assert fills and "A, pack 1" in said and "B, pack" in said
+    everywhere = {
+        rect.get("fill").rsplit("-", 1)[1]
+        for drawing in drawn
+        for rect in ET.fromstring(drawing.svg).iter(f"{SVG}rect")
+        if "url" in (rect.get("fill") or "")
+    }
+    assert everywhere == {"0)", "1)"}
+
+
+def test_nothing_is_drawn_outside_its_sheet(drawn):
+    for drawing in drawn:
+        root = ET.fromstring(drawing.svg)
+        _, _, wide, high = map(float, root.get("viewBox").split())
+        for rect in root.findall(f"{SVG}rect"):
+            x, y = float(rect.get("x")), float(rect.get("y"))
+            assert x >= 0 and x + float(rect.get("width")) <= wide + 0.2
+            assert y >= 0 and y + float(rect.get("height")) <= high + 0.2
+
+
+@pytest.mark.parametrize(("paper", "size"), [("letter", (612, 792)), ("a4", (595, 842))])
+def test_the_sheet_prints_load_and_checklist_on_two_pages(shop, paper, size):
+    shop.paper = paper
+    charge = factory.make_charge()
+    sheet = loading.sheet(charge, loading.of_charge(charge), shop, TODAY)
+    made = PdfReader(io.BytesIO(render.pdf(render.html("load_sheet", sheet))))
+    assert len(made.pages) <= 2
+    assert [round(float(side)) for side in made.pages[0].mediabox[2:]] == list(size)
+    text = " ".join(page.extract_text() for page in made.pages)
+    for words in (
+        "Load sheet",
+        charge.number,
+        "Order of loading",
+        "Baffles to close",
+        "Before starting",
+        "Page 1 of",
+    ):
+        assert words in text
+    assert "$" not in text  # the kiln's paper shows no prices
