@@ -18,7 +18,6 @@ from kilnshop.shop.models import Chamber, RateCard, Shop
 from kilnshop.shop.papers import customer_block, shop_block, tax_label
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on, the_shop
 
-NEARLY_FULL = 0.95
 START_WORDS = {
     Lot.StartHow.OVEN_DRY: "oven-dry section",
     Lot.StartHow.WEIGHED: "weighed sample board",
@@ -139,17 +138,12 @@ class PartLoad:
 
 def part_load(made: Draft) -> PartLoad | None:
     """None when the chamber is as good as full."""
-    fill, bf = made.estimate.fill, float(sum(lot.volume_bf for lot in made.lots))
-    if not 0 < fill < NEARLY_FULL:
+    fill, full = made.estimate.fill, made.estimate.full
+    if full is None:
         return None
-    full = estimating.estimate_lots(made.lots, made.chamber, made.shop, made.first_day, scale=1 / fill)
-    full_bf = bf / fill
+    bf = float(sum(lot.volume_bf for lot in made.lots))
     return PartLoad(
-        100 * fill,
-        made.estimate.kwh.total.expected / bf,
-        full_bf,
-        full.kwh.total.expected / full_bf,
-        full.days.expected,
+        100 * fill, made.estimate.kwh.total.expected / bf, bf / fill, full.kwh * fill / bf, full.days
     )
 
 

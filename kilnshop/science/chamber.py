@@ -28,6 +28,15 @@ REMOVAL = np.array(
         [0.63, 1.04, 1.44, 1.82, 2.18, 2.54],
     ]
 )
+# the same as a bilinear patch per square: at its corner, its rise with temperature, with humidity, with both
+_PATCH = np.stack(
+    [
+        REMOVAL[:-1, :-1],
+        REMOVAL[1:, :-1] - REMOVAL[:-1, :-1],
+        REMOVAL[:-1, 1:] - REMOVAL[:-1, :-1],
+        REMOVAL[1:, 1:] - REMOVAL[1:, :-1] - REMOVAL[:-1, 1:] + REMOVAL[:-1, :-1],
+    ]
+)
 
 
 @dataclass(frozen=True)
@@ -113,12 +122,11 @@ def relative_removal(temp_c: Any, rh: Any) -> Array:
     """Removal relative to 120 °F and 50 % RH at `temp_c` [°C], `rh` [0-1]: bilinear, extended at the edges."""
     x = (psychro.f_from_c(temp_c) - 80.0) / 10
     y = (rh - 0.30) * 10
-    i = np.clip(np.floor(x), 0, 5).astype(int)
-    j = np.clip(np.floor(y), 0, 4).astype(int)
+    i = np.minimum(np.maximum(x, 0), 5).astype(int)
+    j = np.minimum(np.maximum(y, 0), 4).astype(int)
     a, b = x - i, y - j
-    low = REMOVAL[i, j] * (1 - b) + REMOVAL[i, j + 1] * b
-    high = REMOVAL[i + 1, j] * (1 - b) + REMOVAL[i + 1, j + 1] * b
-    return np.asarray(np.maximum(low * (1 - a) + high * a, 0.0))
+    corner, up, right, both = _PATCH[:, i, j]
+    return np.asarray(np.maximum(corner + a * (up + b * both) + b * right, 0.0))
 
 
 class Machine:
@@ -216,7 +224,7 @@ class Machine:
         walls = c.ua_kw_per_k * (temp_c - self.out_c)
 
         def duty(vent: Array) -> Array:
-            at_set = np.clip((evaporation - vent * dw) / mer, 0.0, 1.0)
+            at_set = np.minimum(np.maximum((evaporation - vent * dw) / mer, 0.0), 1.0)
             return np.where(running, np.where(above_set, 1.0, np.where(below_set, 0.0, at_set)), 0.0)
 
         def short(vent: Array, d: Array) -> Array:
@@ -226,26 +234,30 @@ class Machine:
         vent = np.full_like(temp_c, leak)
         d = duty(vent)
         need = short(vent, d)
-        most = c.vent_kg_per_h if c.vents else 0.0
-        saving = np.where((d > 0) & (d < 1), dw * (unit / mer - cool / 3600), 0.0)
-        per_kg = np.maximum(dh / 3600 + saving, 1e-4)
-        dry_air = dw > 1e-5
-        supply = np.where(dry_air, evaporation / np.where(dry_air, dw, 1.0), np.inf)  # more would over-dry
-        room = np.where(
-            above_set, np.inf, np.maximum(supply - leak, 0.0)
-        )  # too damp: vent all that heat allows
-        afford = np.maximum(c.heater_kw - need, 0.0) / np.maximum(dh / 3600, 1e-4)
-        shed = np.where(need < 0, -need / per_kg, 0.0)
-        extra = np.minimum(np.where(venting & dry_air, np.maximum(shed, afford), shed), room)
-        vent = leak + np.minimum(extra, most)
-        d = duty(vent)
-        need = short(vent, d)
-        # a chamber that cannot shed its heat drifts warmer, and stops the compressor before DRIFT_LIMIT_K
-        room_k = np.clip(DRIFT_LIMIT_K - too_warm_k, 0.0, None)
-        spill = need - np.minimum(warming_kw, 0.0) + 3 * c.ua_kw_per_k * room_k
-        d = np.clip(d + np.minimum(spill, 0.0) / np.maximum(unit - mer * cool / 3600, 1e-3), 0.0, d)
-        need = short(vent, d)
-        heater = np.clip(need, 0.0, c.heater_kw)
+        if (need < 0).any() or venting.any():
+            most = c.vent_kg_per_h if c.vents else 0.0
+            saving = np.where((d > 0) & (d < 1), dw * (unit / mer - cool / 3600), 0.0)
+            per_kg = np.maximum(dh / 3600 + saving, 1e-4)
+            dry_air = dw > 1e-5
+            supply = np.where(
+                dry_air, evaporation / np.where(dry_air, dw, 1.0), np.inf
+            )  # more would over-dry
+            room = np.where(
+                above_set, np.inf, np.maximum(supply - leak, 0.0)
+            )  # too damp: vent all that heat allows
+            afford = np.maximum(c.heater_kw - need, 0.0) / np.maximum(dh / 3600, 1e-4)
+            shed = np.where(need < 0, -need / per_kg, 0.0)
+            extra = np.minimum(np.where(venting & dry_air, np.maximum(shed, afford), shed), room)
+            vent = leak + np.minimum(extra, most)
+            d = duty(vent)
+            need = short(vent, d)
+            # a chamber that cannot shed its heat drifts warmer, and stops the compressor before DRIFT_LIMIT_K
+            room_k = np.maximum(DRIFT_LIMIT_K - too_warm_k, 0.0)
+            spill = need - np.minimum(warming_kw, 0.0) + 3 * c.ua_kw_per_k * room_k
+            stop = np.minimum(spill, 0.0) / np.maximum(unit - mer * cool / 3600, 1e-3)
+            d = np.minimum(np.maximum(d + stop, 0.0), d)
+            need = short(vent, d)
+        heater = np.minimum(np.maximum(need, 0.0), c.heater_kw)
         return Balance(
             duty=d,
             vent=vent,
@@ -255,7 +267,7 @@ class Machine:
             missing_kw=need - heater,
             excess=evaporation - d * mer - vent * dw,
             condensed=d * mer,
-            vented=vent * dw,
+            damper=dw,
         )
 
 
@@ -271,4 +283,4 @@ class Balance:
     missing_kw: Array
     excess: Array
     condensed: Array
-    vented: Array
+    damper: Array  # water in the air above that outside [kg/kg]

@@ -19,6 +19,11 @@ from kilnshop.science.heating import heat_capacity_per_dry_kg
 from kilnshop.science.section import Step, Stock
 
 MAX_HOURS = 24.0 * 500
+AIR_CLOSES = 3e-3  # water the humidity search may leave open, of the evaporation
+LEAP_MC = 0.06  # wanted change of the average in one step
+GROW = 2.0  # most a step may be longer than the one before
+RAMP_K = 6.0  # most the air warms or cools in one step
+RAMP_H = 12.0  # longest step while the air is off its set point
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
 SLOW_PIECES = 1.15  # the slow boards of a lot dry this much slower than its average
 
@@ -48,6 +53,7 @@ class Load:
     probe_m: Array  # by lot: depth of a shallow probe [m]
     tolerance: Array  # by lot: equalizing ends when slow pieces are this close to target
     width_m: Array | None = None  # by lot: of timbers, which also dry through their edges; nan for boards
+    times: Array | float = 1.0  # by member: how many times this wood is in the chamber
 
 
 @dataclass(frozen=True)
@@ -105,12 +111,14 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         np.broadcast_to(load.free_slope[:, None], shape).ravel(),
         velocity,
     )
-    dry_kg, dry_total = load.dry_kg, float(load.dry_kg.sum())
+    dry_kg = np.broadcast_to(load.dry_kg, (members, lots)) * np.reshape(load.times, (-1, 1))
+    weight = load.dry_kg / load.dry_kg.sum()
 
     kinds = [s.kind for s in stages]
     set_c = np.array([s.temp_c for s in stages])
     set_rh = np.array([s.rh for s in stages])
     floats = np.array([s.kind in ("heat", "pitch") for s in stages])
+    timed = np.array([s.hours is not None for s in stages])
     limit_h = np.array([np.inf if s.hours is None else s.hours for s in stages])
     dries = np.array([s.kind == "dry" for s in stages])
     equalizes = np.array([s.kind == "equalize" and s.hours is None for s in stages])
@@ -125,6 +133,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     def means(moisture: Array) -> Array:
         return np.asarray((moisture * stock.share).sum(axis=1).reshape(shape))
 
+    near_mc = np.where(threshold >= 0, 1e-4, 2e-5)  # a stage is over this close to its end
     average = means(stock.moisture)
     probes = [  # at the core, under the face and where a shallow probe reads
         stock.probe(np.broadcast_to(depth, shape).ravel()) for depth in (np.inf, 0.0, load.probe_m[:, None])
@@ -135,8 +144,6 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     rh = np.full(members, set_rh[0])
     evap = np.zeros(members)
     dt = np.full(members, 2.0)
-    rate = np.zeros(members)  # of the air temperature [K/h]
-    drift = np.ones(members)  # of the air temperature over the last step [K]
     known_slope = np.full(members, -10.0)  # of excess water against humidity [kg/h]
     speed_of_loss = np.zeros(members)  # of the governing gap, fraction per hour
     done = np.zeros(members, dtype=bool)
@@ -144,28 +151,27 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     reached = np.where(average[..., 0] <= load.target, 0.0, np.nan)
     log: dict[str, list[Any]] = {name: [] for name in Run.__dataclass_fields__}
 
-    def gap(mean: Array, at: Array) -> Array:
+    def gap(mean: Array) -> Array:
         """Moisture still to lose before the stage changes, by member."""
-        wettest = mean[..., 0].max(axis=1)
         togo = (mean[..., 0] - load.target).max(axis=1)
-        finish = (mean[..., -1] - load.target - load.tolerance).max(axis=1)
-        drying = np.where((at < last_dry) & (threshold[at] >= 0), wettest - threshold[at], togo)
-        drying = np.where(
-            at < last_dry, np.maximum(np.minimum(drying, togo), 0) + np.minimum(drying, 0), drying
-        )
-        return np.asarray(np.where(equalizes[at], finish, np.where(dries[at], drying, np.inf)))
+        ends = threshold[stage]
+        fall = np.where(ends >= 0, mean[..., 0].max(axis=1) - ends, togo)
+        drying = np.maximum(np.minimum(fall, togo), 0.0) + np.minimum(fall, 0.0)
+        if equalizes.any():
+            finish = (mean[..., -1] - load.target - load.tolerance).max(axis=1)
+            drying = np.where(equalizes[stage], finish, drying)
+        return np.where(dries[stage] | equalizes[stage], drying, np.inf)
 
-    def move_on() -> None:
-        """Change stage wherever a stage is over, until none is."""
+    def move_on() -> Array:
+        """Change stage wherever a stage is over, until none is; what is then left to lose."""
         nonlocal done
-        for _ in range(len(stages) + 1):
-            finished = (average[..., 0] <= load.target + 1e-9).all(axis=1)
-            timed = np.isfinite(limit_h[stage])
-            over = np.where(timed, clock >= limit_h[stage] - 1e-9, gap(average, stage) <= 2e-5)
-            jump = dries[stage] & finished
+        while True:
+            togo = gap(average)
+            over = np.where(timed[stage], clock >= limit_h[stage] - 1e-9, togo <= near_mc[stage])
+            jump = dries[stage] & (average[..., 0] <= load.target + 1e-9).all(axis=1)
             change = (over | jump) & ~done
             if not change.any():
-                return
+                return togo
             stage[change] = np.where(jump, last_dry, stage)[change] + 1
             clock[change] = 0.0
             dt[change] = np.minimum(dt, 6.0)[change]
@@ -173,36 +179,40 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             done = done | (stage >= len(stages))
             stage[done] = len(stages) - 1
 
-    move_on()
+    togo = move_on()
     for _ in range(20000):
         if done.all():
             break
         # how long a step
-        togo = gap(average, stage)
         with np.errstate(divide="ignore", invalid="ignore"):
-            until = np.where(speed_of_loss > 0, (togo + 3e-4) / speed_of_loss, np.inf)
+            until = np.where(speed_of_loss > 0, (togo + 5e-5) / speed_of_loss, np.inf)
         step_h = np.minimum(np.minimum(dt, until), np.maximum(limit_h[stage] - clock, 1e-3))
         goal_c = set_c[stage]
-        heating = goal_c - temp > 0.05
-        step_h = np.maximum(
-            np.where(
-                np.abs(goal_c - temp) > 0.05,
-                np.minimum(step_h, np.select([drift > 0.5, drift > 0.1], [3.0, 12.0], 72.0)),
-                step_h,
-            ),
-            1e-3,
-        )
-        step_h = np.where(done, 1.0, step_h)
-        # air, heat and wood together
         afloat = floats[stage]
-        target_rh = np.where(afloat, -1.0, set_rh[stage])
         running = ~afloat & (goal_c <= machine.lockout_c + 1e-9) & (temp <= machine.lockout_c + 1e-9)
         capacity = _heat_capacity(machine, temp, average[..., 0], dry_kg)
+        mixed_mc = average[..., 0] @ weight
+        off = ~done & (np.abs(goal_c - temp) > 0.05)
+        rate = np.zeros(members)  # of the air temperature, all heat or all cooling on [K/h]
+        if off.any():
+            flat_out = machine.balance(
+                temp, rh, evap, mixed_mc, running=running, below_set=done & False, above_set=done & False,
+                venting=done & False, warming_kw=np.where(goal_c > temp, 1e6, -1e6), too_warm_k=temp - goal_c,
+            )  # fmt: skip
+            kj = _ledger(machine, temp, evap, flat_out, _dh(machine, temp, rh), mixed_mc, np.zeros(members))
+            rate = np.where(off, (kj[0] - kj[1]) / capacity, 0.0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ramp_h = (goal_c - temp) / rate
+            ramp_h = np.where(ramp_h > 0, ramp_h, np.inf)
+            gentle = np.minimum(RAMP_K / np.maximum(np.abs(rate), 1e-6), RAMP_H)
+            step_h = np.where(off, np.minimum(step_h, np.minimum(ramp_h, gentle)), step_h)
+        step_h = np.where(done, 1.0, np.maximum(step_h, 1e-3))
+        # air, heat and wood together
+        target_rh = np.where(afloat, -1.0, set_rh[stage])
         low, high = np.full(members, 0.02), np.full(members, 1.0)
         guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
-        halfway = temp + 0.5 * rate * step_h  # as the last step drifted
-        halfway = np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c))
-        air_c = np.where(heating | (temp > goal_c + 0.05), halfway, goal_c)
+        halfway = temp + 0.5 * rate * step_h
+        air_c = np.where(off, np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c)), goal_c)
         seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
         before_rh = before_excess = np.full(members, np.nan)
         near: Step | None = None
@@ -226,7 +236,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
                 air_c,
                 guess,
                 evap,
-                average[..., 0] @ dry_kg / dry_total,
+                mixed_mc,
                 running=running,
                 below_set=guess < target_rh,
                 above_set=guess > target_rh,
@@ -237,7 +247,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             excess = b.excess
             if chamber.has_humidifier:
                 excess = np.where(at_set, np.maximum(excess, 0.0), excess)
-            settled = np.abs(excess) <= 5e-3 * np.maximum(np.abs(evap), 0.05)
+            settled = np.abs(excess) <= AIR_CLOSES * np.maximum(np.abs(evap), 0.05)
             if attempt == 29 or (done | settled).all():
                 break
             low = np.where(excess > 0, np.maximum(low, guess), low)
@@ -258,18 +268,17 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         if trial is None:  # the step was too long for thin or fast boards
             dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
             continue
-        # what nothing took out leaves by the cracks: below the solver's tolerance, booked so that water closes
+        # what the humidity search leaves open goes to the machine, or else the vents, so water and heat close
         misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
-        vented = evap - b.condensed + misted
-        dh = (
-            psychro.enthalpy_from_ratio(air_c, psychro.ratio_from_rh(air_c, guess, machine.pressure))
-            - machine.out_h
-        )
-        kj = _ledger(machine, air_c, evap, b, dh, average[..., 0] @ dry_kg / dry_total, misted)
+        by_air = (b.duty <= 0) & (np.abs(b.damper) > 1e-5)
+        b.vent = b.vent + np.where(by_air, (b.excess + misted) / np.where(by_air, b.damper, 1.0), 0.0)
+        vented = b.vent * b.damper
+        b.condensed = evap + misted - vented
+        kj = _ledger(machine, air_c, evap, b, _dh(machine, air_c, guess), mixed_mc, misted)
         # too far past a change of step? then take it again, shorter
         mean = means(trial.moisture)
-        after = gap(mean, stage)
-        overshot = ~done & (after < -1e-3) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
+        after = gap(mean)
+        overshot = ~done & (after < -3e-4) & (step_h > 0.1) & np.isfinite(togo) & (togo > 0)
         most_change = np.abs(mean - average).max(axis=(1, 2))
         overshot |= ~done & (most_change > 0.12) & (step_h > 0.5)
         leap = np.abs((kj[0] - kj[1]) * step_h / capacity)  # of the air temperature [K]
@@ -294,8 +303,6 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         newly = taken[:, None] & np.isnan(reached) & (mean[..., 0] <= load.target + 3e-5)
         reached = np.where(newly, elapsed[:, None] + np.clip(part, 0, 1) * step_h[:, None], reached)
         warmed = (kj[0] - kj[1]) * hours
-        drift = np.abs(warmed / capacity)
-        rate = np.where(taken, warmed / capacity / step_h, rate)
         temp = np.where(taken, temp + warmed / capacity, temp)
         average = np.where(taken[:, None, None], mean, average)
         elapsed, clock = elapsed + hours, clock + np.where(afloat & (goal_c - air_c > 1.0), 0.0, hours)
@@ -333,11 +340,10 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         stuck |= taken & (elapsed > MAX_HOURS)
         stalled |= stuck
         done = done | stuck
-        change = most_change
-        with np.errstate(divide="ignore", invalid="ignore"):
-            grow = np.where(np.isfinite(change) & (change > 0), np.clip(0.05 / change, 0.5, 2.0), 2.0)
-        dt = np.where(taken, np.clip(step_h * grow, 0.5, 72.0), dt)
-        move_on()
+        longer = step_h * np.clip(LEAP_MC / np.maximum(most_change, 1e-9), 0.5, GROW)
+        longer = np.where(off, np.maximum(longer, np.minimum(dt, 6.0)), longer)
+        dt = np.where(taken, np.clip(longer, 0.5, 72.0), dt)
+        togo = move_on()
     else:
         raise ArithmeticError("the charge did not finish within 20000 steps")
     arrays = {name: np.array(values) for name, values in log.items() if name not in ("reached_h", "stalled")}
@@ -349,6 +355,12 @@ def _heat_capacity(machine: Machine, temp_c: Array, mc: Array, dry_kg: Array) ->
     return np.asarray(
         machine.structure + (heat_capacity_per_dry_kg(temp_c[:, None], mc) * dry_kg).sum(axis=1)
     )
+
+
+def _dh(machine: Machine, temp_c: Array, rh: Array) -> Array:
+    """Enthalpy of the air above that of the air outside [kJ/kg]."""
+    ratio = psychro.ratio_from_rh(temp_c, rh, machine.pressure)
+    return np.asarray(psychro.enthalpy_from_ratio(temp_c, ratio) - machine.out_h)
 
 
 def _ledger(

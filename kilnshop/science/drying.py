@@ -28,7 +28,7 @@ S43 = 5.4e-8  # m/s at 43 °C
 B = 8.0  # rise of D per unit of MC
 FSP = 0.28
 FREE_SLOPE = 0.02  # how much free water adds to the drive; 1.0 for permeable sapwood
-CELLS = 12
+CELLS = 20
 REFERENCE_VELOCITY_FPM = 250.0
 SOFTWOOD_SPEED = {True: 1.5, False: 2.1}  # sapwood permeable, or not
 MAX_START_MC_PCT = 250.0
@@ -90,7 +90,7 @@ class Boards:
     ) -> None:
         half = np.asarray(thickness_m, float) / 2
         rows = len(half)
-        edge = half[:, None] * np.sin(np.linspace(0, 1, cells + 1) * np.pi / 2)  # finest at the face
+        edge = half[:, None] * np.sin(np.linspace(0, 1, cells + 1)) / np.sin(1)  # finest at the face
         self.half = half
         self.width = np.diff(edge, axis=1)
         self.centre = (edge[:, 1:] + edge[:, :-1]) / 2
@@ -119,23 +119,26 @@ class Boards:
     def _solve(self, base: Array, weight: Array, film: Array, emc: Array, u: Array) -> tuple[Array, Array]:
         """One implicit stage: weight (M(u) - base) + divergence = 0. Returns u and the flux out of each cell."""
         above, coupling, off = self._above, self.coupling, self._off
+        dry_base = FSP - _U_FSP / above  # moisture at u = 0 on the line above fibre saturation
         residual = np.empty_like(u)
         diagonal = np.empty_like(u)
         for _ in range(60):
             wet = u >= _U_FSP
             scaled = B * u
-            free = (u - _U_FSP) / above
-            m = np.where(wet, FSP + free, 0.20 + np.log(scaled) / B)
-            slope = np.where(wet, 1 / above, 1 / scaled)  # dM/du
+            m = np.where(wet, dry_base + u / above, 0.20 + np.log(scaled) / B)
+            slope = 1 / np.where(wet, above, scaled)  # dM/du
             flux = coupling * (u[:, :-1] - u[:, 1:])
-            np.multiply(weight, base - m[:, :-1], out=residual[:, :-1])
+            np.subtract(base, m[:, :-1], out=residual[:, :-1])
+            residual[:, :-1] *= weight
             residual[:, :-1] -= flux
             residual[:, 1:-1] += flux[:, :-1]
-            face_wet = wet[:, -1]
-            phi = np.where(face_wet, FSP + (u[:, -1] - _U_FSP) / _D_FSP, m[:, -1])
-            residual[:, -1] = flux[:, -1] - film * (phi - emc)
+            face, face_slope = m[:, -1], slope[:, -1]
+            if wet[:, -1].any():  # there the drive counts, not the moisture
+                face = np.where(wet[:, -1], FSP + (u[:, -1] - _U_FSP) / _D_FSP, face)
+                face_slope = np.where(wet[:, -1], 1 / _D_FSP, face_slope)
+            residual[:, -1] = flux[:, -1] - film * (face - emc)
             np.multiply(weight, slope[:, :-1], out=diagonal[:, :-1])
-            diagonal[:, -1] = film * np.where(face_wet, 1 / _D_FSP, slope[:, -1])
+            diagonal[:, -1] = film * face_slope
             diagonal += self._diagonal
             _, _, change, info = dptsv(diagonal.ravel(), off, residual.ravel(), overwrite_d=True)
             if info:
@@ -144,7 +147,7 @@ class Boards:
             u = np.maximum(u + step, 0.2 * u)
             step *= slope
             self.iterations += 1
-            if max(step.max(), -step.min()) < _TOLERANCE:
+            if np.abs(step).max() < _TOLERANCE:
                 return u, coupling * (u[:, :-1] - u[:, 1:])
         raise DryingFailed("the moisture equations did not close in 60 iterations")
 

@@ -29,7 +29,7 @@ from kilnshop.science.species import Species
 from kilnshop.science.workings import Working
 
 __all__ = [
-    "ChamberInput", "Estimate", "Hold", "Kwh", "LotInput", "LotResult", "Outside", "Range", "StepResult",
+    "ChamberInput", "Estimate", "Full", "Hold", "Kwh", "LotInput", "LotResult", "Outside", "Range", "StepResult",
     "Warning", "Working", "estimate",
 ]  # fmt: skip
 
@@ -43,6 +43,7 @@ AIR_DRIED_LN = 0.4  # without own charges: set so that four in five published ro
 THICKNESS_SD_IN = 1 / 32
 EMC_MARGIN_PCT = 0.3  # drying within this of the air's EMC takes for ever
 STICKER_IN = 0.75
+NEARLY_FULL = 0.95
 
 
 @dataclass(frozen=True)
@@ -149,6 +150,14 @@ class Kwh:
 
 
 @dataclass(frozen=True)
+class Full:
+    """What the same wood would take if it filled the chamber."""
+
+    days: float
+    kwh: float
+
+
+@dataclass(frozen=True)
 class LotResult:
     """One lot of the charge. Curve hours count from the start of the charge; moisture in percent."""
 
@@ -202,6 +211,7 @@ class Estimate:
     water_lb: float
     water_gal: float
     fill: float  # 0 to 1 and above, of the chamber's capacity in 4/4
+    full: Full | None  # None when this load is as good as full, or a full one would never dry
     reaches_target: bool
     warnings: tuple[Warning, ...]  # in order of harm
     hours: tuple[float, ...]  # of the arrays below, from the start
@@ -265,7 +275,7 @@ def estimate(
     Notes
     -----
     The nominal charge and four variations (faster wood, slower wood, wetter start, thicker boards) run side by
-    side; the 80 % band is exp(1.28 sd) with the four effects on ln(time) added in squares. A target drier than
+    side, with the nominal one filling the chamber beside them when it does not; the 80 % band is exp(1.28 sd) with the four effects on ln(time) added in squares. A target drier than
     the last step's air can give is stopped just above that air's EMC and reported as a "stop" warning.
     """
     if not lots:
@@ -287,7 +297,9 @@ def estimate(
         if hold_step is not None:
             steps.append(hold_step)
             stages.append(_stage(hold_step, len(steps), chamber))
-    load = _load(lots, goals)
+    rooms = np.array([lot.stack_share for lot in lots])
+    fill = float(rooms.sum()) / chamber.capacity_bf
+    load = _load(lots, goals, fill)
     velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
     try:
         history = run(load, machine, stages, velocity)
@@ -300,12 +312,11 @@ def estimate(
 
     lot_days = _lot_days(history, load)
     days = _band(history.hours[-1] / 24)
-    kwh = _kwh(history, chamber)
+    kwh, full_kwh = _kwh(history, chamber)
     found = cautions.find(lots, chamber, schedule, steps, history, machine, goals, driest, asked, added)
     taken = history.taken[:, 0] > 0
     oven_dry = load.dry_kg * LB_PER_KG
     water = oven_dry * np.maximum(load.start[0] - np.array([lot.target_mc_pct for lot in lots]) / 100, 0.0)
-    rooms = np.array([lot.stack_share for lot in lots])
     shares = rooms / rooms.sum()
     wet = water / water.sum() if water.sum() > 0 else shares
     fans_heater = kwh.fans.expected + kwh.heater.expected
@@ -343,7 +354,10 @@ def estimate(
         oven_dry_lb=float(oven_dry.sum()),
         water_lb=float(water.sum()),
         water_gal=float(water.sum()) / LB_PER_GALLON,
-        fill=float(rooms.sum()) / chamber.capacity_bf,
+        fill=fill,
+        full=Full(float(history.hours[-1, -1]) / 24, full_kwh)
+        if fill < NEARLY_FULL and not history.stalled[-1]
+        else None,
         reaches_target=not any(w.code in ("target_below_emc", "stalled", "ends_wet") for w in found),
         warnings=found,
         hours=_floats(history.hours[taken, 0]),
@@ -401,17 +415,18 @@ def _hold_stage(
     return Step(from_mc, round(air, 1), round(wet, 1), hold.kind, math.ceil(minutes / 6) / 10), ""
 
 
-def _load(lots: Sequence[LotInput], goals: Array) -> Load:
-    """Nominal, faster, slower, wetter and thicker charge."""
+def _load(lots: Sequence[LotInput], goals: Array, fill: float) -> Load:
+    """Nominal, faster, slower, wetter and thicker charge, and the nominal one filling the chamber."""
+    full = int(fill < NEARLY_FULL)
     thickness = np.array([lot.thickness_in for lot in lots]) * 0.0254
     start = np.array([lot.start_mc_pct for lot in lots]) / 100
     sd = np.array([lot.start_sd_pct for lot in lots]) / 100
     speed = np.array([lot.speed for lot in lots])
     sigma = np.array([_speed_sd(lot) for lot in lots])
     return Load(
-        thickness_m=np.stack([thickness] * 4 + [thickness + THICKNESS_SD_IN * 0.0254]),
-        start=np.stack([start, start, start, start + sd, start]),
-        speed=np.stack([speed, speed * np.exp(sigma), speed * np.exp(-sigma), speed, speed]),
+        thickness_m=np.stack([thickness] * 4 + [thickness + THICKNESS_SD_IN * 0.0254] + [thickness] * full),
+        start=np.stack([start, start, start, start + sd, start] + [start] * full),
+        speed=np.stack([speed, speed * np.exp(sigma), speed * np.exp(-sigma), speed, speed] + [speed] * full),
         dry_kg=np.array([lot.oven_dry_kg for lot in lots]),
         target=goals,
         free_slope=np.array([1.0 if lot.species.permeable_sapwood else FREE_SLOPE for lot in lots]),
@@ -419,6 +434,7 @@ def _load(lots: Sequence[LotInput], goals: Array) -> Load:
         probe_m=np.array([lot.probe_depth_in for lot in lots]) * 0.0254,
         tolerance=np.array([lot.tolerance_pct for lot in lots]) / 100,
         width_m=np.array([lot.width_in or np.nan if lot.is_timber else np.nan for lot in lots]) * 0.0254,
+        times=np.array([1.0] * 5 + [1 / fill] * full),
     )
 
 
@@ -448,17 +464,18 @@ def _lot_days(history: Run, load: Load) -> list[Range]:
     return [_band(reached[:, i]) for i in range(load.start.shape[1])]
 
 
-def _kwh(history: Run, chamber: ChamberInput) -> Kwh:
+def _kwh(history: Run, chamber: ChamberInput) -> tuple[Kwh, float]:
     compressor = (history.compressor_kw * history.taken).sum(axis=0)
     heater = (history.heater_kw * history.taken).sum(axis=0)
     fans = chamber.fan_kw * history.taken.sum(axis=0)
+    total = compressor + heater + fans
 
     def span(values: Array) -> Range:
         middle = float(values[0])
         half = BAND_Z * float(np.sqrt((_effects(values) ** 2).sum()))
         return Range(max(0.0, middle - half), middle, middle + half)
 
-    return Kwh(span(compressor), span(fans), span(heater), span(compressor + heater + fans))
+    return Kwh(span(compressor), span(fans), span(heater), span(total)), float(total[-1])
 
 
 def _narrows(history: Run, lots: Sequence[LotInput]) -> tuple[tuple[float, ...], str]:
