@@ -168,6 +168,12 @@ class Machine:
     def _loss_kw_per_k(self, air_kg_per_h: float) -> float:
         return self.chamber.ua_kw_per_k + air_kg_per_h * 1.02 / 3600
 
+    def idle_c(self) -> float:
+        """The steady air temperature [°C] the fans alone make, vents open if there are any."""
+        c = self.chamber
+        air = (c.leak_kg_per_h + c.vent_kg_per_h * c.vents) * 1.02 / 3600
+        return self.out_c + c.fan_kw / (c.ua_kw_per_k + air)
+
     def balance(
         self,
         temp_c: Array,

@@ -22,6 +22,7 @@ MAX_HOURS = 24.0 * 500
 AIR_CLOSES = 3e-3  # water the humidity search may leave open, of the evaporation
 LEAP_MC = 0.06  # wanted change of the average in one step
 GROW = 2.0  # most a step may be longer than the one before
+HOTTEST_C = 110.0  # no drying chamber is meant to get hotter
 RAMP_K = 6.0  # most the air warms or cools in one step
 RAMP_H = 12.0  # longest step while the air is off its set point
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
@@ -99,6 +100,12 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     """
     members, lots = load.start.shape
     chamber = machine.chamber
+    idle_c = machine.idle_c()
+    if idle_c > HOTTEST_C:
+        raise ValueError(
+            f"fan_kw = {chamber.fan_kw:g} kW of {chamber.name} alone would heat it to "
+            f"{psychro.f_from_c(idle_c):.0f} °F, past {psychro.f_from_c(HOTTEST_C):.0f} °F; check the fan power"
+        )
     pieces = 2 if any(s.kind == "equalize" and s.hours is None for s in stages) else 1
     shape = (members, lots, pieces)  # average pieces; slow pieces where equalizing waits for them
     slow = np.array([0.0, 1.0])[:pieces]
@@ -248,6 +255,8 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             if chamber.has_humidifier:
                 excess = np.where(at_set, np.maximum(excess, 0.0), excess)
             settled = np.abs(excess) <= AIR_CLOSES * np.maximum(np.abs(evap), 0.05)
+            saturated = (guess >= 1.0) & (excess > 0)  # the rest runs down the walls
+            settled |= saturated
             if attempt == 29 or (done | settled).all():
                 break
             low = np.where(excess > 0, np.maximum(low, guess), low)
@@ -262,7 +271,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             crosses = (
                 (target_rh > low) & (target_rh < high) & ((proposed - target_rh) * (guess - target_rh) < 0)
             )
-            proposed = np.where(crosses, target_rh, proposed)
+            proposed = np.where(crosses, target_rh, np.where(low > 0.999, 1.0, proposed))
             before_rh, before_excess = guess, excess
             guess = np.where(settled, guess, proposed)
         if trial is None:  # the step was too long for thin or fast boards
@@ -270,7 +279,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             continue
         # what the humidity search leaves open goes to the machine, or else the vents, so water and heat close
         misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
-        by_air = (b.duty <= 0) & (np.abs(b.damper) > 1e-5)
+        by_air = (b.duty <= 0) & (np.abs(b.damper) > 1e-5) & ~saturated
         b.vent = b.vent + np.where(by_air, (b.excess + misted) / np.where(by_air, b.damper, 1.0), 0.0)
         vented = b.vent * b.damper
         b.condensed = evap + misted - vented

@@ -1,17 +1,18 @@
-"""Speed of the estimate, as ratios within one run, and its accuracy where speed might cost it."""
+"""Speed of the estimate, as ratios of processor time within one run, and its accuracy where speed might cost it.
 
-import math
+Each test times its call through the benchmark fixture; only ratios are asserted, never seconds.
+"""
+
 import time
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
-import pytest
-from scipy.integrate import solve_ivp
 
 from kilnshop.science import drying, psychro, schedules, species
 from kilnshop.science.chamber import ChamberInput, Machine, Outside
 from kilnshop.science.course import Load, Stage, run
 from kilnshop.science.estimate import LotInput, estimate
+from tests.benchmarks.general import general
 
 NORTH = ChamberInput(
     "north", "North kiln", 16, 8, 8, 20, 4, 0.6, 180, 120, 50, 1.5, 0.15, 130, 160, False, 2200
@@ -64,97 +65,84 @@ def best(call, times=3):
     return min(spent)
 
 
-def test_live_estimate_of_three_lots_takes_under_150_ms():
+def by_lots(base, n):
+    """The same charge cut into n times as many lots."""
+    wide = {
+        f.name: np.tile(value, (1, n) if value.ndim == 2 else n)
+        for f in fields(base)
+        if isinstance(value := getattr(base, f.name), np.ndarray)
+    }
+    return replace(base, **wide | {"dry_kg": np.tile(base.dry_kg, n) / n})
+
+
+def test_an_estimate_with_its_band_costs_at_most_three_plain_runs(benchmark):
     lots = [
         LotInput(str(i), species.find(n), t, bf, m, 7.0, "weighed", nominal_thickness_in=1.0)
         for i, (n, t, bf, m) in enumerate(WOODS)
     ]
-    seconds = best(lambda: estimate(lots, NORTH, SCHEDULE, AUTUMN), 5)
-    print(f"three lots with band: {1000 * seconds:.0f} ms")
-    assert seconds < 0.150
+    benchmark(estimate, lots, NORTH, SCHEDULE, AUTUMN)
+    machine, plan, single = Machine(NORTH, AUTUMN), stages(), load()
+    plain = best(lambda: run(single, machine, plan))
+    ratio = best(lambda: estimate(lots, NORTH, SCHEDULE, AUTUMN)) / plain
+    print(f"three lots with band and full chamber: {ratio:.1f} single runs")
+    assert ratio < 3
 
 
-def test_two_hundred_members_cost_at_most_25_runs():
-    machine, plan = Machine(NORTH, AUTUMN), stages()
-    single, many = load(), load(200)
+def test_two_hundred_members_cost_at_most_25_runs(benchmark):
+    machine, plan, single, many = Machine(NORTH, AUTUMN), stages(), load(), load(200)
+    benchmark.pedantic(run, (many, machine, plan), rounds=1)
     one, all_of_them = best(lambda: run(single, machine, plan)), best(lambda: run(many, machine, plan), 1)
     print(f"200 members: {all_of_them / one:.1f} single runs")
     assert all_of_them < 25 * one
 
 
-def test_time_grows_no_faster_than_lots():
+def test_time_grows_no_faster_than_lots(benchmark):
     machine, plan, base = Machine(NORTH, AUTUMN), stages(), load()
-
-    def wider(n):
-        return replace(
-            base,
-            **{
-                name: np.tile(getattr(base, name), (1, n) if getattr(base, name).ndim == 2 else n)
-                for name in (
-                    "thickness_m",
-                    "start",
-                    "speed",
-                    "target",
-                    "free_slope",
-                    "spread",
-                    "probe_m",
-                    "tolerance",
-                )
-            },
-            dry_kg=np.tile(base.dry_kg, n) / n,
-        )
-
-    few, lots = best(lambda: run(base, machine, plan)), best(lambda: run(wider(8), machine, plan))
+    wide = by_lots(base, 8)
+    benchmark(run, wide, machine, plan)
+    few, lots = best(lambda: run(base, machine, plan)), best(lambda: run(wide, machine, plan))
     print(f"24 lots over 3: {lots / few:.1f}")
     assert lots < 8 * few
 
 
-def reference(history, lot, name):
-    """The same wood in the same air through scipy's BDF, written for M with even cells: average after each step."""
-    (_, thickness, _, start), cells = WOODS[lot], 40
-    half = thickness * 0.0127
-    dx, f = half / cells, species.find(name).speed_factor
-    m, out = np.full(cells, start / 100), []
-    for i in range(len(history.hours)):
-        k = 1 / (history.temp_c[i, 0] + 273.15) - 1 / 316.15
-        d, s = f * drying.D43 * math.exp(-5280 * k), f * drying.S43 * math.exp(-2890 * k)
-        emc = history.emc[i, 0]
+def test_time_grows_no_faster_than_days(benchmark):
+    machine, base = Machine(NORTH, AUTUMN), load()
+    ladder = stages()[:1]
 
-        def change(_, m, d=d, s=s, emc=emc):
-            local = d * np.exp(drying.B * (np.minimum(m, drying.FSP) - 0.20))
-            phi = np.where(m < drying.FSP, m, drying.FSP + drying.FREE_SLOPE * (m - drying.FSP))
-            between = 2 * local[1:] * local[:-1] / (local[1:] + local[:-1])
-            flow = np.concatenate(
-                [[0.0], between * -np.diff(phi) / dx, [(phi[-1] - emc) / (dx / 2 / local[-1] + 1 / s)]]
-            )
-            return -np.diff(flow) / dx
+    def held(days):  # one step held by the clock, after the last the wood has long come to rest
+        return [*ladder, replace(stages()[-1], kind="equalize", hours=24.0 * days)]
 
-        m = solve_ivp(change, (0, history.taken[i, 0] * 3600), m, "BDF", rtol=1e-4, atol=1e-5).y[:, -1]
-        out.append(m.mean())
-    return np.array(out)
+    wet = replace(base, target=np.full(3, 0.5))
+    benchmark(run, wet, machine, held(80))
+    short, long = best(lambda: run(wet, machine, held(20))), best(lambda: run(wet, machine, held(80)))
+    print(f"80 days held over 20: {long / short:.1f}")
+    assert long < 4 * short
 
 
-def test_ten_times_faster_than_a_general_solver_and_as_right():
-    """Source: scipy solve_ivp, BDF, on the same air. It is spared the coupling to the air, most of our work."""
+def test_thirty_times_faster_than_a_general_solver_and_as_right(benchmark):
+    """Source: scipy solve_ivp, BDF, on the same equations with the air coupled in, on the same cells, at tolerances
+    that keep its own average moisture within 0.02 % MC; its averages at the end of each of our steps."""
     machine, plan, given = Machine(NORTH, AUTUMN), stages(), load()
-    ours = best(lambda: run(given, machine, plan))
-    history = run(given, machine, plan)
+    history = benchmark(run, given, machine, plan)
+    ours = best(lambda: run(given, machine, plan), 5)
     start = time.process_time()
-    others = [reference(history, i, name) for i, (name, *_) in enumerate(WOODS)]
+    averages = general(given, machine, plan, history.hours[:, 0], drying.CELLS)
     theirs = time.process_time() - start
-    print(f"solve_ivp over ours: {theirs / ours:.0f}")
-    assert theirs > 10 * ours
-    for i, other in enumerate(others):
-        assert history.average[:, 0, i] == pytest.approx(other, abs=2e-3)
+    off = 100 * np.abs(history.average[:, 0] - averages).max()
+    print(f"solve_ivp over ours: {theirs / ours:.0f}; largest difference {off:.3f} points of MC")
+    assert theirs > 30 * ours
+    assert off < 0.05
 
 
-def test_a_timber_costs_a_few_boards():
-    def cost(width):
-        timber = LotInput(
-            "A", species.find("northern red oak"), 4.0, 1000, 50.0, 15.0, "weighed", width_in=width
-        )
-        return best(lambda: estimate([timber], NORTH, SCHEDULE, AUTUMN))
+def test_a_timber_costs_a_few_boards(benchmark):
+    def charge(width):
+        return [
+            LotInput("A", species.find("northern red oak"), 4.0, 1000, 50.0, 15.0, "weighed", width_in=width)
+        ]
 
-    ratio = cost(8.0) / cost(None)
+    benchmark(estimate, charge(8.0), NORTH, SCHEDULE, AUTUMN)
+    ratio = best(lambda: estimate(charge(8.0), NORTH, SCHEDULE, AUTUMN)) / best(
+        lambda: estimate(charge(None), NORTH, SCHEDULE, AUTUMN)
+    )
     print(f"timber over board: {ratio:.1f}")
     assert ratio < 4

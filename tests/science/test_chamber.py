@@ -269,3 +269,24 @@ def test_bad_chamber_names_argument_and_value(change, says):
 def test_bad_outside_air_is_refused():
     with pytest.raises(ValueError, match="temp_f = 200"):
         Outside(200, 50)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"removal_lb_per_day": 10.0, "vents": False, "leak_kg_per_h": 0.0},
+        {"lockout_dry_bulb_f": 60.0, "vents": False, "leak_kg_per_h": 0.0},
+        {"leak_kg_per_h": 800.0, "heater_kw": 0.5},
+    ],
+)
+def test_a_weak_or_leaky_chamber_is_worked_out_in_few_steps(change):
+    """Air that cannot lose its water saturates; the search must stop there, not run on."""
+    h = run(load(OAK), Machine(replace(CHAMBER, **change), OUTSIDE), stages())
+    assert h.stalled[0] or h.average[-1, 0, 0] <= 0.07 + 1e-4
+    assert len(h.hours) < 1000
+    assert h.rh.max() <= 1.0
+
+
+def test_fans_that_would_overheat_the_chamber_are_named():
+    with pytest.raises(ValueError, match="fan_kw = 20 kW of North alone would heat it to"):
+        run(load(OAK), Machine(replace(CHAMBER, fan_kw=20.0, vents=False), OUTSIDE), stages())
