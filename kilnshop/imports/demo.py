@@ -202,7 +202,9 @@ class Story:
         dice = random.Random(seed)
         starts = [probe.charge_lot.lot.start_mc_pct + dice.uniform(-1.5, 1.5) for probe in moist]
         target = min(probe.charge_lot.lot.target_mc_pct for probe in moist)
-        moments = demo_kiln.paced(steps, starts, target, hours, seed)
+        days = {lot["key"]: lot["days"]["expected"] for lot in charge.plan["lots"]}
+        haste = [max(days.values()) / days[str(probe.charge_lot.lot)] for probe in moist]
+        moments = demo_kiln.paced(steps, starts, haste, target, hours, seed)
         until = dried or self.now - dt.timedelta(hours=SILENT_HOURS)
         charge = self.readings(charge, moments, moist, started, until, dice)
         if dried:

@@ -7,6 +7,7 @@ ROOMS = (
     "customers",
     "prices",
     "reference",
+    "learning",
     "orders",
     "charges",
     "compare",

@@ -109,7 +109,7 @@ def test_demo_command_leaves_every_other_database_alone(tmp_path):
     assert demo.PASSWORD in done.stdout
     assert not other.exists()
     with sqlite3.connect(tmp_path / "data" / "demo" / "kilnshop.sqlite3") as database:
-        assert database.execute("select count(*) from orders_order").fetchone()[0] == 12
+        assert database.execute("select count(*) from orders_order").fetchone()[0] == 16
 
 
 @pytest.mark.parametrize("arguments", [["--port", "0"], ["--port", "many"], ["--colour", "red"]])

@@ -27,6 +27,7 @@ def tabs(request) -> list[dict]:
         ("Rate cards", "rate_cards", May.SEE_PRICES),
         ("People", "people", May.SET_UP),
         ("Reference", "reference", None),
+        ("Learning", "learning", May.SET_UP),
         ("Changes", "changes", May.SET_UP),
     )
     return [
