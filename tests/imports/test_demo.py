@@ -159,7 +159,7 @@ STEPS = [
 
 
 def test_made_up_boards_dry_to_the_target_in_the_asked_time():
-    moments = demo_kiln.paced(STEPS, [25.0, 23.0, 24.0], 7.0, 240, seed=3)
+    moments = demo_kiln.paced(STEPS, [25.0, 23.0, 24.0], [1.0, 1.0, 1.3], 7.0, 240, seed=3)
     assert abs(moments[-1].hour - 240) <= 2
     assert {moment.step for moment in moments} == {0, 1, 2}
     for before, after in itertools.pairwise(moments):

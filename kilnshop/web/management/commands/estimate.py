@@ -86,6 +86,8 @@ class Command(ShopCommand):
             start_how=self.start_how(options["start_mc_how"], options["initial_mc"]),
         )
         lots = self.filled(lot, options["volume_bf"], options["fill"], chamber)
+        if options["chamber"]:
+            lots, chamber = self.taught(lots, chamber)
         schedule, reason = self.schedule(options["schedule"], lot, chamber)
         try:
             result = estimate(lots, chamber, schedule, outside, reason=reason)
@@ -141,6 +143,13 @@ class Command(ShopCommand):
             keys = ", ".join(Chamber.objects.values_list("key", flat=True)) or "none yet"
             refuse(f"--chamber={key!r}: the shop's chambers are {keys}")
         return chamber_input(row, shop), air
+
+    def taught(self, lots, chamber):
+        """Lots and chamber as the shop's finished charges say they are, unless it switched that off."""
+        from kilnshop.orders.estimating import with_learned
+        from kilnshop.shop.queries import learned, the_shop
+
+        return with_learned(lots, chamber, learned()) if the_shop().learns else (lots, chamber)
 
     def schedule(self, code, lot, chamber):
         if code is None:
