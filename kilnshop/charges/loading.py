@@ -11,6 +11,7 @@ from kilnshop.charges import checklists
 from kilnshop.charges.models import Charge
 from kilnshop.orders.estimating import lot_input, species_for
 from kilnshop.orders.models import Lot
+from kilnshop.orders.queries import promised_days
 from kilnshop.science import stack
 from kilnshop.science.estimate import LB_PER_KG, LotInput
 from kilnshop.science.stack import Boards, Pack, StackLot, StackPlan
@@ -114,14 +115,10 @@ def stack_lot(lot: Lot, given: LotInput, chamber: Chamber) -> StackLot:
 
 def load(chamber: Chamber, lots: Sequence[Lot]) -> LoadPlan:
     """Stack lots so that the first promised comes out first. ValueError in words where a piece does not go in."""
-    prefetch_related_objects(lots, "tally", "order__promises")
+    prefetch_related_objects(lots, "tally")
     woods = {key: species_for(key) for key in {lot.species_key for lot in lots}}
-    promised = {}
-    for lot in lots:
-        newest = max(
-            lot.order.promises.all(), key=lambda promise: (promise.made_at, promise.pk), default=None
-        )
-        promised[lot] = newest.ready_on if newest else lot.order.needed_by
+    newest = promised_days({lot.order_id for lot in lots})
+    promised = {lot: newest.get(lot.order_id, lot.order.needed_by) for lot in lots}
     stacked = {lot: stack_lot(lot, lot_input(lot, woods[lot.species_key]), chamber) for lot in lots}
     last_first = sorted(
         lots, key=lambda lot: (promised[lot] or dt.date.max, stacked[lot].longest_ft), reverse=True

@@ -149,6 +149,12 @@ def promised_between(first: dt.date, last: dt.date) -> list[Order]:
     return [order for order in found if not accepted_quote(order) or _yard_stage(order) != DELIVERED]
 
 
+def promised_days(orders: Iterable[int]) -> dict[int, dt.date]:
+    """The newest promise of each order that has one, by order id."""
+    made = Promise.objects.filter(order__in=orders).order_by("made_at", "id")
+    return dict(made.values_list("order_id", "ready_on"))
+
+
 def counts() -> dict[str, int]:
     """Orders on file, and those still undecided or unfinished."""
     return {"all": Order.objects.count(), "quoted": listed("quoted").count(), "firm": listed("firm").count()}
