@@ -201,14 +201,14 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
                     x + wide + 6 + 22 * (pack.tier % 3), middle + 5, letters[pack.lot], "start", 600, 15
                 )
         if pack.number in marked:
-            aside = 28 * ((pack.tier - 1) % 4)
+            r = min(11.0, max(6.0, tall * 0.46))  # no larger than its pack, so that neighbours stay apart
             sheet.shapes.append(
-                f'<circle cx="{x + 22 + aside:.1f}" cy="{middle:.1f}" r="11" fill="#ffffff" stroke="{INK}" stroke-width="2"/>'
-                f'<path d="M{x + wide - 36 - aside:.1f} {middle + 10:.1f} h26 l-13 -22 Z" fill="#ffffff" stroke="{INK}" '
-                'stroke-width="2"/>'
+                f'<circle cx="{x + 22:.1f}" cy="{middle:.1f}" r="{r:.1f}" fill="#ffffff" stroke="{INK}" '
+                f'stroke-width="1.5"/><path d="M{x + wide - 22 - 1.2 * r:.1f} {middle + r:.1f} h{2.4 * r:.1f} '
+                f'l{-1.2 * r:.1f} {-2 * r:.1f} Z" fill="#ffffff" stroke="{INK}" stroke-width="1.5"/>'
             )
-            sheet.text(x + 22 + aside, middle + 5, "S", weight=600, size=14)
-            sheet.text(x + wide - 23 - aside, middle + 8, "P", weight=600, size=13)
+            sheet.text(x + 22, middle + r * 0.45, "S", weight=600, size=round(r * 1.25))
+            sheet.text(x + wide - 22, middle + r * 0.75, "P", weight=600, size=round(r * 1.1))
         said.append(
             f"pack {pack.number} of lot {letters[pack.lot]} in bay {pack.bay}, tier {pack.tier}, {pack.courses} courses, "
             f"top at {pack.top_in:.0f} in"

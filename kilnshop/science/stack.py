@@ -509,7 +509,7 @@ def _gaps(plan: StackPlan) -> Iterable[Gap]:
             if gap > 0.5:
                 where = f", bay {bay}" if len(piles) > 1 else ""
                 yield Gap(
-                    "top", row, pile[-1].start_ft, pile[-1].length_ft, pile[-1].top_in, gap,
+                    "top", row, pile[-1].start_ft, pile[0].length_ft, pile[-1].top_in, gap,
                     f"{name}{where}: close the {_inches(gap)} between its top and the ceiling baffle.",
                 )  # fmt: skip
             for under, over in pairwise(pile):

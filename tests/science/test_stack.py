@@ -147,6 +147,13 @@ def test_baffles_close_top_ends_and_floor_by_hand():
     assert [gap.height_in for gap in gaps if gap.kind == "under"] == [4]
 
 
+def test_the_step_beside_a_shorter_pack_is_closed_up_to_the_ceiling_baffle():
+    """8 ft on 10 ft: 2 ft stand open beside the upper pack, and the top opening runs over all 10 ft."""
+    gaps = load(NORTH, [lot("long", boards=((20, 8, 10),)), lot("short", boards=((20, 8, 8),))]).gaps
+    assert next(gap for gap in gaps if gap.kind == "top").length_ft == 10
+    assert next(gap for gap in gaps if gap.kind == "end" and gap.bottom_in).length_ft == 2
+
+
 def test_a_narrow_plenum_and_odd_air_are_said():
     tight = Geometry(**ROOM, length_ft=16, width_ft=5, height_ft=5.5, plenum_in=8, fan_cfm=500)
     said = " ".join(load(tight, [lot(boards=((238, 8, 16),))]).notices)
