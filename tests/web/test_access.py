@@ -57,6 +57,7 @@ PAGES = [
     ("plan_of_quote", ["quote"], 200, 200, 403),
     ("plan_of_lot", ["lot"], 200, 200, 200),
     ("plan_of_charge", ["charge"], 200, 200, 200),
+    ("load_sheet", ["charge"], 200, 200, 200),
     ("compare", [], 200, 200, 200),
     ("compare_result", [], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
@@ -75,7 +76,7 @@ PAGES = [
 # What is done on a page, or needs a row that is not made here: only the right it asks for is held.
 DONE_WITH = {
     None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media "
-    "plan_of_lot_paper plan_of_charge_paper",
+    "plan_of_lot_paper plan_of_charge_paper load_sheet_pdf",
     May.SET_UP: "person own_new own_change",
     May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
