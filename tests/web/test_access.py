@@ -13,7 +13,7 @@ from kilnshop.shop.roles import May
 from tests import factory
 
 pytestmark = pytest.mark.django_db
-OPEN = {"sign_in", "first_owner", "confirm"}
+OPEN = {"sign_in", "first_owner", "confirm", "recorder_rows"}
 # name, arguments, owner, office, operator
 PAGES = [
     ("today", [], 200, 200, 200),
@@ -66,6 +66,7 @@ PAGES = [
     ("reading_new", ["running"], 200, 403, 200),
     ("log_import", ["running"], 200, 403, 200),
     ("probes", ["running"], 200, 403, 200),
+    ("recorder_address", ["chamber"], 200, 403, 403),
     ("tickets", [], 200, 200, 200),
     ("ticket_new", ["order"], 200, 200, 403),
     ("invoices", [], 200, 200, 403),
@@ -82,7 +83,7 @@ DONE_WITH = {
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
     May.RUN_CHARGES: "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
-    "charge_unload charge_step",
+    "charge_unload charge_step log_undo",
     May.RECORD_READINGS: "charge_water charge_note board_tests reading",
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}
