@@ -10,7 +10,7 @@ from typing import Any, Protocol
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import F, Max, Q
 
 from kilnshop.charges.models import Charge, Correction, LogImport, LogMapping, Probe, Reading, Recorder
 from kilnshop.charges.running import CHANNEL_NAMES, LATE, locked, pin_columns
@@ -121,7 +121,9 @@ def _write(
     log: LogImport, take: Sequence[LogRow], by: Person, now: dt.datetime
 ) -> Generator[float, None, None]:
     """The readings, then the correction of each moisture channel beside them."""
+    before = log.readings.aggregate(last=Max("pk"))["last"] or 0
     used = [name for name in LOGGED if any(name in row.values for row in take)]
+    moment, charge_pk, log_pk, by_pk = bulk.moments(), log.charge_id, log.pk, by.pk
     names = ["charge", "taken_at", "logged", "by", "note", "photo", *used]
     for start in range(0, len(take), BATCH):
         yield 0.5 * start / len(take)
@@ -129,22 +131,20 @@ def _write(
             Reading,
             names,
             [
-                (log.charge_id, bulk.moment(row.taken_at), log.pk, by.pk, "", "", *map(row.values.get, used))
+                (charge_pk, moment(row.taken_at), log_pk, by_pk, "", "", *map(row.values.get, used))
                 for row in take[start : start + BATCH]
             ],
         )
     wet = {
-        f"ch{probe.channel}": probe
+        f"ch{probe.channel}": (probe.channel, probe.charge_lot.lot.species_key)
         for probe in log.charge.probes.filter(kind=Probe.Kind.MOISTURE).select_related("charge_lot__lot")
         if f"ch{probe.channel}" in used
     }
     if not wet:
         return
-    species = {name: probe.charge_lot.lot.species_key for name, probe in wet.items()}
-    span = Q(taken_at__gte=take[0].taken_at, taken_at__lte=take[-1].taken_at)
-    reading_at = dict(log.readings.filter(span).values_list("taken_at", "pk"))
+    pks = list(log.readings.filter(pk__gt=before).order_by("taken_at").values_list("pk", flat=True))
     names = ["reading", "channel", "at", "by", "why", "value", "verdict", "wood_temp_f", "method"]
-    at = bulk.moment(now)
+    at = moment(now)
     for start in range(0, len(take), BATCH):
         yield 0.5 + 0.5 * start / len(take)
         bulk.insert(
@@ -152,11 +152,11 @@ def _write(
             names,
             [
                 (
-                    *(reading_at[row.taken_at], probe.channel, at, by.pk, ""),
-                    *pin_columns(row.values[name], species[name], None, row.values.get("dry_bulb_f")),
+                    *(pk, channel, at, by_pk, ""),
+                    *pin_columns(row.values[name], species_key, None, row.values.get("dry_bulb_f")),
                 )
-                for row in take[start : start + BATCH]
-                for name, probe in wet.items()
+                for pk, row in zip(pks[start : start + BATCH], take[start : start + BATCH], strict=True)
+                for name, (channel, species_key) in wet.items()
                 if name in row.values
             ],
         )
@@ -172,8 +172,8 @@ def undo_import(*, log: LogImport, why: str, by: Person, now: dt.datetime) -> Lo
         raise ValidationError("This import was undone before.")
     if not why.strip():
         raise ValidationError("Say why the import is undone, such as the wrong chamber's file.")
-    Correction.objects.filter(reading__logged=log).delete()
-    log.readings.all().delete()
+    bulk.delete(Correction.objects.filter(reading__in=log.readings.all()))
+    bulk.delete(log.readings.all())
     log.undone_at, log.undone_by, log.undone_why = now, by, why.strip()
     log.full_clean()
     log.save()

@@ -202,7 +202,6 @@ def _meter_runs_forward(charge: Charge, kept: dict[str, float], taken_at: dt.dat
         )
 
 
-@lru_cache(maxsize=100_000)
 def correct_pin(raw: float, wood_temp_f: float | None, species_key: str) -> tuple[float | None, str, str]:
     """(moisture or None, verdict, method in words) of a pin or probe reading."""
     low, high = meters.TEMP_RANGE_F
@@ -218,6 +217,7 @@ def correct_pin(raw: float, wood_temp_f: float | None, species_key: str) -> tupl
     return value, verdict, method or ("not corrected" if verdict == "ok" else "out of the meter's range")
 
 
+@lru_cache(maxsize=100_000)
 def pin_columns(
     raw: float, species_key: str, wood_temp_f: float | None, dry_bulb_f: float | None
 ) -> tuple[float | None, str, float | None, str]:

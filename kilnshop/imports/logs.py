@@ -65,7 +65,7 @@ class Problem:
         return f"Row {self.row}: {self.text}" if self.row else self.text
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Row:
     line: int
     taken_at: dt.datetime  # UTC
@@ -238,7 +238,7 @@ def parse(
     width = len(table.header)
     moments: list[tuple[int, str, dt.datetime, dict[str, float]]] = []
     for line, cells in table.rows:
-        if len(cells) < width or any(cells[width:]):
+        if len(cells) != width and (len(cells) < width or any(cells[width:])):
             parsed.problems.append(
                 Problem(line, "", "", f"it has {len(cells)} cells where the header has {width}.")
             )
