@@ -57,7 +57,6 @@ PAGES = [
     ("plan_of_quote", ["quote"], 200, 200, 403),
     ("plan_of_lot", ["lot"], 200, 200, 200),
     ("plan_of_charge", ["charge"], 200, 200, 200),
-    ("load_sheet", ["charge"], 200, 200, 200),
     ("compare", [], 200, 200, 200),
     ("compare_result", [], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
@@ -67,6 +66,9 @@ PAGES = [
     ("log_import", ["running"], 200, 403, 200),
     ("probes", ["running"], 200, 403, 200),
     ("recorder_address", ["chamber"], 200, 403, 403),
+    ("learning", [], 200, 403, 403),
+    ("estimates_compared", [], 200, 403, 403),
+    ("load_sheet", ["charge"], 200, 200, 200),
     ("tickets", [], 200, 200, 200),
     ("ticket_new", ["order"], 200, 200, 403),
     ("invoices", [], 200, 200, 403),
@@ -78,7 +80,7 @@ PAGES = [
 DONE_WITH = {
     None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media "
     "plan_of_lot_paper plan_of_charge_paper load_sheet_pdf",
-    May.SET_UP: "person own_new own_change",
+    May.SET_UP: "person own_new own_change learning_switch learning_again",
     May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
