@@ -9,14 +9,23 @@ from decimal import Decimal
 from kilnshop.charges import loading, money, sharing
 from kilnshop.charges.calendar import Days, days_taken
 from kilnshop.charges.sharing import Finding
-from kilnshop.orders.estimating import estimate_lots, holds, lot_input, species_for
+from kilnshop.orders.estimating import (
+    chamber_input,
+    estimate_lots,
+    holds,
+    lot_input,
+    schedule_for,
+    species_for,
+)
 from kilnshop.orders.models import Lot
 from kilnshop.orders.pricing import condition, matching_rate, species_group
-from kilnshop.science.estimate import Estimate, Range, Warning
+from kilnshop.science import schedules
+from kilnshop.science.estimate import Estimate, LotInput, Range, Warning
 from kilnshop.science.workings import Working
 from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.money import to_decimal
 
+OUT_OF_REACH = "out_of_reach"
 OVER_FULL = 1.005  # a hair over full is rounding, more does not fit
 SMALL_SHARE, HOLDS_UP = (
     0.2,
@@ -48,12 +57,20 @@ class Plan:
     shares: tuple[LotShare, ...]
     load: loading.LoadPlan | None  # how it stands; None where a piece does not go in
     too_much: str  # why the load does not fit; empty when it does
+    unmakeable: tuple[
+        str, ...
+    ]  # steps this chamber cannot run in that month, or that cannot reach the target
     other_costs: tuple[str, ...]
 
     @property
     def refusals(self) -> tuple[str, ...]:
         """What no note can accept."""
-        return (*self._said(sharing.REFUSED), *([self.too_much] if self.too_much else []))
+        return (*self._said(sharing.REFUSED), *self.impossible)
+
+    @property
+    def impossible(self) -> tuple[str, ...]:
+        """What the chamber cannot hold or run, whatever shares it."""
+        return (*([self.too_much] if self.too_much else []), *self.unmakeable)
 
     @property
     def costs(self) -> tuple[str, ...]:
@@ -114,10 +131,35 @@ def plan(
         too_much = str(problem)
     if estimate.fill > OVER_FULL:
         too_much = f"The lots fill {estimate.fill * 100:.0f} % of {chamber}. Leave a lot out or take a larger chamber."
-    stops = [warning.text for warning in estimate.warnings if warning.severity == "stop"]
+    unmakeable = _unmakeable(estimate, given, chamber, shop)
+    costs = [
+        warning.text
+        for warning in estimate.warnings
+        if warning.severity == "stop" and warning.code not in (OUT_OF_REACH, "load_too_large")
+    ]
+    left = [load.stack.left_words] if load and load.stack.left_bf else []
     return Plan(
-        chamber, tuple(lots), days, estimate, findings, shares, load, too_much, (*stops, *held_up(shares))
+        chamber,
+        tuple(lots),
+        days,
+        estimate,
+        findings,
+        shares,
+        load,
+        too_much,
+        unmakeable,
+        (*costs, *left, *held_up(shares)),
     )
+
+
+def _unmakeable(
+    estimate: Estimate, given: Sequence[LotInput], chamber: Chamber, shop: Shop
+) -> tuple[str, ...]:
+    """Steps out of the chamber's reach in that month, and the schedule's own mistakes for these targets."""
+    schedule = schedule_for(estimate.schedule_code, given, chamber_input(chamber, shop))
+    driest = min(lot.target_mc_pct for lot in given)
+    mistakes = schedules.problems(schedule, target_mc_pct=driest, elevation_ft=float(shop.elevation_ft))
+    return (*mistakes, *(w.text for w in estimate.warnings if w.code == OUT_OF_REACH))
 
 
 def name_of(lots: Sequence[Lot]) -> str:

@@ -7,8 +7,9 @@ from dataclasses import replace
 from functools import lru_cache
 
 from kilnshop.orders.models import Lot
-from kilnshop.science import learning, schedules, treatments, volume
+from kilnshop.science import learning, psychro, schedules, treatments, volume
 from kilnshop.science import species as woods
+from kilnshop.science.chamber import Machine
 from kilnshop.science.estimate import ChamberInput, Estimate, Hold, LotInput, Outside, estimate
 from kilnshop.science.schedules import Schedule, Step, Suggestion
 from kilnshop.science.species import Species
@@ -156,17 +157,22 @@ def outside(shop: Shop, month: int) -> Outside:
     return Outside(float(means[month - 1] if len(means) == 12 else means[0]), float(shop.outside_rh_pct))
 
 
-def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Suggestion:
+def suggestion_for(
+    code: str, lots: Sequence[LotInput], chamber: ChamberInput, air: Outside | None = None
+) -> Suggestion:
     """The schedule of a code, or the suggested one when the code is empty, with the reason in words.
 
     A code is the shop's own key, a published one such as T4-D2 (run as printed), the same with -LT (same air
-    at low temperature) or the softwood ladder. ValueError when it is none of these.
+    at low temperature) or the softwood ladder. In the `air` of a month low temperatures keep to what the chamber
+    then holds. ValueError when it is none of these.
     """
     drying_limit = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
+    coolest = psychro.f_from_c(Machine(chamber, air).lowest_c()) if air else 0.0
     if not code:
         return schedules.suggest(
             [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct) for lot in lots],
             drying_limit,
+            coolest_f=coolest,
             elevation_ft=chamber.elevation_ft,
         )
     own = OwnSchedule.objects.filter(key=code).first()
@@ -175,12 +181,16 @@ def suggestion_for(code: str, lots: Sequence[LotInput], chamber: ChamberInput) -
         chosen = Schedule(own.key, own.name, steps, own.source, "our shop", own.note)
     else:
         thickest = max((lot.thickness_in for lot in lots), default=1.0)
-        chosen = published_schedule(code, thickest, drying_limit, chamber.elevation_ft)
+        chosen = published_schedule(code, thickest, drying_limit, chamber.elevation_ft, coolest)
     return Suggestion(chosen, f"{chosen.name} was chosen by the shop.")
 
 
 def published_schedule(
-    code: str, thickness_in: float = 1.0, drying_limit_f: float = 125.0, elevation_ft: float = 0.0
+    code: str,
+    thickness_in: float = 1.0,
+    drying_limit_f: float = 125.0,
+    elevation_ft: float = 0.0,
+    coolest_f: float = 0.0,
 ) -> Schedule:
     """A published code as printed (T4-D2), at low temperature (T4-D2-LT), the softwood ladder of this
     thickness (SOFTWOOD-A, SOFTWOOD-B) or timbers by the clock (TIMBER-21, days). ValueError when it is none."""
@@ -194,7 +204,9 @@ def published_schedule(
         return schedules.timber_programme(float(timber[1]), drying_limit_f, elevation_ft=elevation_ft)
     if tidy.endswith(LOW_TEMPERATURE):
         printed = schedules.assemble(tidy.removesuffix(LOW_TEMPERATURE))
-        return schedules.low_temperature(printed, drying_limit_f, elevation_ft=elevation_ft)
+        return schedules.low_temperature(
+            printed, drying_limit_f, coolest_f=coolest_f, elevation_ft=elevation_ft
+        )
     return schedules.assemble(tidy, elevation_ft=elevation_ft)
 
 
@@ -241,7 +253,8 @@ def estimate_lots(
         inputs, given_chamber = with_learned(inputs, given_chamber, learned())
     if ua_factor is not None:
         given_chamber = replace(given_chamber, ua_factor=ua_factor)
-    chosen = suggestion_for(code, inputs, given_chamber)
+    air = outside(shop, day.month)
+    chosen = suggestion_for(code, inputs, given_chamber, air)
     wanted = sorted({key for lot in inputs for key in lot.treatments})
     known = holds() if wanted else {}
     unknown = [key for key in wanted if key not in known]
@@ -253,7 +266,7 @@ def estimate_lots(
         tuple(replace(given, volume_bf=given.volume_bf * scale) for given in inputs),
         given_chamber,
         chosen.schedule,
-        outside(shop, day.month),
+        air,
         chosen.reason,
         tuple(known[key] for key in wanted),
     )

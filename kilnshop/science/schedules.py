@@ -226,6 +226,7 @@ def low_temperature(
     max_dry_bulb_f: float,
     *,
     lowest_emc_pct: float = LOWEST_EMC_PCT,
+    coolest_f: float = 0.0,
     elevation_ft: float = 0.0,
 ) -> Schedule:
     """The same drying air at the gentler temperatures of a dehumidification chamber.
@@ -238,6 +239,8 @@ def low_temperature(
         Hottest dry bulb of the chamber while drying [°F], 70 to 200.
     lowest_emc_pct : float
         Driest air the chamber is asked for [% MC], 2 to 12.
+    coolest_f : float
+        Coolest dry bulb the chamber can hold in the month [°F].
     elevation_ft : float
         Height above the sea [ft]; the wet bulb for an EMC depends on it slightly.
 
@@ -254,7 +257,7 @@ def low_temperature(
 
     Notes
     -----
-    Dry bulb = least of the published one, the chamber's, and a ladder from 90 °F over 50 % MC to 125 °F at
+    Dry bulb = least of the published one, the chamber's, and a ladder (not below `coolest_f`) from 90 °F over 50 % MC to 125 °F at
     15 % and below. The ladder is for a published start of 110 °F and shifts by half of any difference from
     that, from 5 °F down to 20 °F up. Ladder, shift and lowest EMC are common practice, not published figures.
 
@@ -269,7 +272,7 @@ def low_temperature(
     steps = []
     for step in schedule.steps:
         rung = next((f for mc, f in LADDER if step.from_mc_pct > mc), LADDER_END_F) + shift
-        dry_bulb = float(min(step.dry_bulb_f, max_dry_bulb_f, rung))
+        dry_bulb = float(min(step.dry_bulb_f, max_dry_bulb_f, max(rung, math.ceil(coolest_f))))
         emc = max(_emc(step), lowest_emc_pct)
         steps.append(replace(step, dry_bulb_f=dry_bulb, wet_bulb_f=_wet_bulb(dry_bulb, emc, elevation_ft)))
     return Schedule(
@@ -363,7 +366,12 @@ def _gentler(code: str) -> str:
 
 
 def for_wood(
-    species: Species, thickness_in: float, max_dry_bulb_f: float, *, elevation_ft: float = 0.0
+    species: Species,
+    thickness_in: float,
+    max_dry_bulb_f: float,
+    *,
+    coolest_f: float = 0.0,
+    elevation_ft: float = 0.0,
 ) -> Suggestion:
     """The schedule for one wood in a dehumidification chamber, and why.
 
@@ -392,8 +400,15 @@ def for_wood(
         code = _gentler(code) if int(label.split("/")[0]) > 6 else code
         why = f"nothing is published for {label} {name}; {code} suits a {species.drying_group} hardwood"
     chosen = assemble(code, name=f"{code}, {label} {name}")
-    low = low_temperature(chosen, max_dry_bulb_f, elevation_ft=elevation_ft)
-    return Suggestion(low, f"{why}, run at the same EMC and lower temperature")
+    low = low_temperature(chosen, max_dry_bulb_f, coolest_f=coolest_f, elevation_ft=elevation_ft)
+    usual = low_temperature(chosen, max_dry_bulb_f, elevation_ft=elevation_ft)
+    warmer = low.steps[0].dry_bulb_f > usual.steps[0].dry_bulb_f
+    season = (
+        f", from {low.steps[0].dry_bulb_f:g} °F because the chamber gets no cooler in that month"
+        if warmer
+        else ""
+    )
+    return Suggestion(low, f"{why}, run at the same EMC and lower temperature{season}")
 
 
 @cache
@@ -438,7 +453,11 @@ def delicacy(species: Species, thickness_in: float, schedule: Schedule) -> tuple
 
 
 def suggest(
-    lots: Sequence[tuple[Species, float, float, float]], max_dry_bulb_f: float, *, elevation_ft: float = 0.0
+    lots: Sequence[tuple[Species, float, float, float]],
+    max_dry_bulb_f: float,
+    *,
+    coolest_f: float = 0.0,
+    elevation_ft: float = 0.0,
 ) -> Suggestion:
     """One schedule for lots dried together: that of the most delicate member.
 
@@ -448,6 +467,8 @@ def suggest(
         Actual thickness [in], moisture contents [%].
     max_dry_bulb_f : float
         Hottest dry bulb of the chamber while drying [°F], 70 to 200.
+    coolest_f : float
+        Coolest dry bulb it can hold in the month [°F].
     elevation_ft : float
         Height above the sea [ft]; wet bulbs depend on it.
 
@@ -462,7 +483,11 @@ def suggest(
         psychro.check_range(f"start_mc of {species.common_name}", start, 3.0, START_MC_PCT, "%")
         psychro.check_range(f"target_mc of {species.common_name}", target, 3.0, START_MC_PCT, "%")
     options = [
-        (for_wood(species, thickness, max_dry_bulb_f, elevation_ft=elevation_ft), species, thickness)
+        (
+            for_wood(species, thickness, max_dry_bulb_f, coolest_f=coolest_f, elevation_ft=elevation_ft),
+            species,
+            thickness,
+        )
         for species, thickness, _, _ in lots
     ]
     chosen, species, thickness = max(options, key=lambda o: delicacy(o[1], o[2], o[0].schedule))
@@ -613,6 +638,8 @@ def problems(
             found.append(
                 f"{here}: dry bulb {step.dry_bulb_f:g} °F is above the {max_dry_bulb_f:g} °F that the chamber may run at."
             )
+        if step.kind == "dry" and 40 <= step.dry_bulb_f < COLDEST_COMPRESSOR_F:
+            found.append(f"{here}: {_too_cold(step.dry_bulb_f)}.")
         if step.hours is not None and not 0 < step.hours <= 2400:
             found.append(f"{here}: {step.hours:g} hours is outside 0 to 2400.")
         if step.kind in ("condition", "heat", "pitch") and step.hours is None:
@@ -670,11 +697,15 @@ def out_of_reach(step: Step, machine: Machine) -> str:
             f"{chamber.name} to {coolest:.0f} °F, and nothing cools it"
         )
     if step.kind == "dry" and dry_bulb < COLDEST_COMPRESSOR_F:
-        return (
-            f"{dry_bulb:g} °F is colder than the {COLDEST_COMPRESSOR_F:g} °F below which the dehumidifier's "
-            "coil frosts and takes no water out"
-        )
+        return _too_cold(dry_bulb)
     return ""
+
+
+def _too_cold(dry_bulb_f: float) -> str:
+    return (
+        f"{dry_bulb_f:g} °F is colder than the {COLDEST_COMPRESSOR_F:g} °F below which the dehumidifier's coil "
+        "frosts and takes no water out"
+    )
 
 
 def _possible(step: Step, elevation_ft: float) -> bool:

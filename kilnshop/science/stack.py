@@ -12,6 +12,7 @@ from kilnshop.science.psychro import check_range
 from kilnshop.science.workings import Working
 
 PLENUM_IN = 10.0  # least gap on the machine side (common practice)
+MOST_AIR_FPM = 1000.0  # more than this no fan of a small chamber blows through a stack (common practice)
 AIR_FPM = (200.0, 450.0)  # through the load, hardwoods: USDA Agriculture Handbook 188 ch. 2 (memory)
 TYPICAL_WIDTH_IN, TYPICAL_LENGTH_FT = 7.0, 10.0  # of hardwood boards without a tally (common practice)
 FULL_4_4_IN = 1.0625  # green thickness of 4/4
@@ -302,6 +303,17 @@ class StackPlan:
         """Air speed through the sticker gaps when every other way is baffled; None without a fan flow."""
         return self.geometry.fan_cfm / self.open_area_sqft if self.geometry.fan_cfm else None
 
+    @property
+    def beyond_fans(self) -> bool:
+        """Whether that air speed is arithmetic only."""
+        return self.air_fpm is not None and self.air_fpm > MOST_AIR_FPM
+
+    @property
+    def left_words(self) -> str:
+        """What finds no place, in words."""
+        said = ", ".join(f"about {volume:,.0f} bf of {key}" for key, volume in self.left_bf)
+        return f"By its sizes the load does not all fit: {said} finds no place. Stack a little to try, or leave it out."
+
     def cfm_for(self, air_fpm: float) -> float:
         """Fan flow that gives this load an air speed."""
         check_range("air_fpm", air_fpm, 20, 2000, "ft/min")
@@ -549,9 +561,8 @@ def _marks(plan: StackPlan) -> Iterable[Mark]:
 
 def _notices(plan: StackPlan) -> Iterable[str]:
     g = plan.geometry
-    if left := plan.left_bf:
-        said = ", ".join(f"about {volume:,.0f} bf of {key}" for key, volume in left)
-        yield f"By its sizes the load does not all fit: {said} finds no place. Stack a little to try, or leave it out."
+    if plan.left_bf:
+        yield plan.left_words
     for lot in plan.lots:
         if lot.reckoned:
             yield (
@@ -578,7 +589,12 @@ def _notices(plan: StackPlan) -> Iterable[str]:
             f"The gap on the machine side, {_inches(g.machine_gap_in)}, is less than the sticker openings beside it, "
             f"{_inches(plan.openings_in)} in all: the lower courses may get less air."
         )
-    if plan.air_fpm is not None and not AIR_FPM[0] <= plan.air_fpm <= AIR_FPM[1]:
+    if plan.beyond_fans:
+        yield (
+            f"So few openings would work out at {plan.air_fpm:,.0f} ft/min, which fans will not deliver: the air finds "
+            "a way round. Close it off with baffles or boards, or fill the chamber."
+        )
+    elif plan.air_fpm is not None and not AIR_FPM[0] <= plan.air_fpm <= AIR_FPM[1]:
         yield (
             f"Air through the gaps works out at {plan.air_fpm:.0f} ft/min; {AIR_FPM[0]:g} to {AIR_FPM[1]:g} is usual "
             "for hardwoods. It matters most above 30 % moisture."

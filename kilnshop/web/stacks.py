@@ -23,9 +23,9 @@ def shown(load: LoadPlan | None) -> dict | None:
         },
         {
             "label": "Air through the gaps",
-            "value": quantity(stack.air_fpm, "speed_fpm") if stack.air_fpm else "not known",
-            "kind": "estimate",
-            "note": f"by the fans; {taken}" if stack.air_fpm
+            "value": _air(load), "kind": "estimate",
+            "note": f"fans will not deliver the {quantity(stack.air_fpm, 'speed_fpm')} so few openings work out at; {taken}"
+            if stack.beyond_fans else f"by the fans; {taken}" if stack.air_fpm
             else f"the fans\u2019 air is not entered; {taken}, which needs {quantity(load.cfm_wanted, 'flow_cfm')} here",
             "working": working["air"],
         },
@@ -44,3 +44,10 @@ def shown(load: LoadPlan | None) -> dict | None:
         "facts": facts,
         "drawings": stacks.drawings(stack, letters),
     }
+
+
+def _air(load: LoadPlan) -> str:
+    """By the fans, where fans can; else what the estimate takes."""
+    if load.stack.beyond_fans:
+        return quantity(load.chamber.air_fpm, "speed_fpm")
+    return quantity(load.stack.air_fpm, "speed_fpm") if load.stack.air_fpm else "not known"

@@ -3,12 +3,15 @@
 from decimal import Decimal
 
 import pytest
+from django.core.exceptions import ValidationError
 
-from kilnshop.charges import planning
+from kilnshop.charges import actions, planning
+from kilnshop.orders.models import TallyLine
 from kilnshop.science.estimate import Range
+from kilnshop.shop.models import OwnSchedule
 from kilnshop.shop.queries import rate_card_on, tariff_on
 from tests import factory
-from tests.charges.helpers import TODAY, waiting_lot
+from tests.charges.helpers import NOW, TODAY, waiting_lot
 
 
 @pytest.fixture
@@ -95,3 +98,60 @@ def test_without_tariff_or_rate_card_no_cost_is_made_up(chamber, shop):
 def test_no_lots_is_said_in_words(chamber, shop):
     with pytest.raises(ValueError, match="Tick at least one"):
         made(chamber, shop)
+
+
+def own(steps):
+    OwnSchedule.objects.create(key="own-steps", name="Our steps", steps=steps)
+    return "own-steps"
+
+
+@pytest.mark.parametrize(
+    ("steps", "month", "said"),
+    [
+        ([[300, 110, 100], [25, 170, 120]], 3, "170 °F is hotter than the 160 °F limit"),
+        ([[300, 85, 80], [25, 120, 85]], 7, "the fans alone bring"),
+        ([[300, 110, 106], [25, 120, 112]], 3, "so it never reaches the target of 7 %"),
+    ],
+)
+def test_steps_the_chamber_cannot_run_are_refused_whatever_the_note(
+    chamber, shop, operator, steps, month, said
+):
+    """Issue 3, section 2: a step the chamber cannot reach is refused with the figure that stops it."""
+    shop.outside_temp_f = [30, 35, 40, 50, 60, 75, 88, 75, 60, 50, 40, 30]
+    shop.save()
+    day, code = TODAY.replace(month=month), own(steps)
+    lot = waiting_lot(start_mc_pct=Decimal("80"))
+    plan = planning.plan(chamber=chamber, lots=[lot], first_day=day, shop=shop, schedule_code=code)
+    assert plan.verdict == "refused" and any(said in text for text in plan.refusals)
+    assert not any(said in text for text in plan.costs)
+    with pytest.raises(ValidationError, match=said):
+        actions.plan_charge(
+            chamber=chamber, lots=[lot], first_day=day, by=operator, now=NOW, schedule_code=code,
+            override_note="we know better",
+        )  # fmt: skip
+
+
+def test_in_a_hot_month_the_suggested_steps_start_no_cooler_than_the_chamber_gets(chamber, shop):
+    """Fans heat the air above the 88 °F outside, and nothing cools it (issue 3, section 2)."""
+    shop.outside_temp_f = [30, 35, 40, 50, 60, 75, 88, 75, 60, 50, 40, 30]
+    lot = waiting_lot(start_mc_pct=Decimal("80"))
+    winter, summer = (
+        planning.plan(chamber=chamber, lots=[lot], first_day=TODAY.replace(month=month), shop=shop)
+        for month in (1, 7)
+    )
+    assert winter.estimate.steps[0].dry_bulb_f == 90
+    first = summer.estimate.steps[0]
+    assert first.dry_bulb_f > 90 and not summer.refusals
+    assert f"from {first.dry_bulb_f:g} °F because the chamber gets no cooler" in summer.estimate.reason
+    assert first.emc_pct == pytest.approx(
+        winter.estimate.steps[0].emc_pct, abs=0.5
+    )  # the published air stays
+
+
+def test_what_finds_no_place_by_its_sizes_needs_a_note(chamber, shop):
+    """8 ft boards leave 4 ft of a 12 ft stack bare: two thirds of 1,900 bf is all that stands."""
+    lot = waiting_lot(volume_bf=Decimal("1900"))
+    TallyLine.objects.create(lot=lot, pieces=475, width_in=6, length_ft=8)
+    plan = made(chamber, shop, lot)
+    assert plan.verdict == "cost"
+    assert any("does not all fit" in text for text in plan.costs)
