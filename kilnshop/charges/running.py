@@ -420,7 +420,7 @@ def set_probes(*, charge: Charge, rows: Iterable[dict[str, Any]], by: Person) ->
 
 @transaction.atomic
 def record_board_tests(
-    *, charge_lot: ChargeLot, rows: Sequence[dict[str, Any]], by: Person
+    *, charge_lot: ChargeLot, rows: Sequence[dict[str, Any]], by: Person, now: dt.datetime
 ) -> list[BoardTest]:
     """Final moisture of boards of a lot; pin and probe readings are corrected, weighed ones stand.
 
@@ -454,6 +454,8 @@ def record_board_tests(
         raise ValidationError(errors)
     for test in saved:
         test.save()
+    if charge.unloaded_at:
+        learning.learn_from(charges=[charge], now=now)
     return saved
 
 

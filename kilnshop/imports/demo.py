@@ -295,7 +295,9 @@ class Story:
             lot = charge_lot.lot
             pieces = sum(line.pieces for line in lot.tally.all()) or None
             counts[charge_lot.pk] = (pieces, (lot.volume_bf * LOST_SHARE).quantize(Decimal(1)))
-            running.record_board_tests(charge_lot=charge_lot, rows=_tests(lot, day, dice), by=self.operator)
+            running.record_board_tests(
+                charge_lot=charge_lot, rows=_tests(lot, day, dice), by=self.operator, now=dried
+            )
         running.unload_charge(
             charge=charge,
             lines=self.signed("unload"),

@@ -10,7 +10,7 @@ from django.core.exceptions import PermissionDenied
 
 from kilnshop.charges import learning, running
 from kilnshop.charges.learning import work_out_again
-from kilnshop.charges.models import Event, Reading
+from kilnshop.charges.models import Correction, Event, Reading
 from kilnshop.orders.estimating import estimate_lots
 from kilnshop.shop.models import Learned
 from tests import factory
@@ -181,3 +181,27 @@ def test_a_charge_not_unloaded_teaches_nothing(operator):
     charge = running_charge(operator)
     assert learning.lessons(charge, factory.make_shop()) == {"speed": [], "removal": [], "heat_loss": []}
     assert not Event.objects.filter(kind=Event.Kind.STEP).exists()
+
+
+def test_boards_tested_after_unloading_are_learned_from(operator):
+    """Without probes the boards at the door are the last reading."""
+    charge = dried(operator)
+    Reading.objects.update(ch1=None, ch2=None)
+    Correction.objects.all().delete()
+    learning.learn_from(charges=[charge], now=NOW)
+    assert "no moisture was read at the end" in rows()[0]["why"]
+    test = {
+        "board": "1",
+        "raw_pct": 8.6,
+        "method": "oven_dry",
+        "meter": "",
+        "depth_in": None,
+        "wood_temp_f": None,
+    }
+    running.record_board_tests(
+        charge_lot=charge.charge_lots.get(),
+        rows=[test | {"measured_on": charge.unloaded_at.date()}],
+        by=operator,
+        now=charge.unloaded_at + HOUR,
+    )
+    assert "to 8.6 %" in rows()[0]["note"]

@@ -286,6 +286,7 @@ def test_a_board_test_is_corrected_by_the_named_method(charge, operator):
             {"board": "3", "raw_pct": 4.0, "method": "pin", "wood_temp_f": 70.0, **common},
         ],
         by=operator,
+        now=NOW,
     )
     pin, oven, low = BoardTest.objects.all()
     assert "temperature (T)" in pin.correction
@@ -303,7 +304,7 @@ def test_board_tests_are_kept_all_or_none(charge, operator):
         {"board": "3", "raw_pct": 840.0, "measured_on": dt.date(2026, 3, 12), **common},
     ]
     with pytest.raises(ValidationError) as error:
-        running.record_board_tests(charge_lot=row, rows=rows, by=operator)
+        running.record_board_tests(charge_lot=row, rows=rows, by=operator, now=NOW)
     assert "Board 2" in said(error)
     assert "Board 3" in said(error)
     assert not BoardTest.objects.exists()

@@ -458,7 +458,7 @@ def board_tests(request, charge_pk):
         ]
         try:
             saved = running.record_board_tests(
-                charge_lot=form.cleaned_data["charge_lot"], rows=rows, by=request.user
+                charge_lot=form.cleaned_data["charge_lot"], rows=rows, by=request.user, now=timezone.now()
             )
             messages.success(request, f"{len(saved)} board{'s' * (len(saved) != 1)} recorded.")
             return redirect("board_tests", found.pk)
