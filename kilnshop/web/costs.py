@@ -11,8 +11,8 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
     demand = f"{money(power.demand)} of it demand" if power and power.demand else ""
     fixed = f"besides {money(power.fixed_per_month)} fixed a month" if power and power.fixed_per_month else ""
     rows = (
-        ("Electricity", power and power.total, ", ".join(filter(None, (demand, fixed))), "electricity"),
-        ("Chamber-days", cost.chamber_days, "", "chamber_days"),
+        ("Electricity cost", power and power.total, ", ".join(filter(None, (demand, fixed))), "electricity"),
+        ("Chamber-day cost", cost.chamber_days, "", "chamber_days"),
         ("Both", cost.total, "", "total"),
         ("Per 1,000 bf", cost.per_mbf, "", "total"),
         ("Per 1 % MC taken out", cost.per_point, f"{money(cost.per_mbf_point)} per 1,000 bf", "total"),

@@ -41,12 +41,24 @@ def facts_of(estimate, chamber: str) -> list[dict]:
             f"heater {kwh(users.heater.expected)}",
             "kwh",
         ),
-        (f"Fill of {chamber}", f"{estimate.fill * 100:.0f} %", "", "fill"),
+        (f"Fill of {chamber}", f"{estimate.fill * 100:.0f} %", _against_full(estimate), "fill"),
     )
     return [
         {"label": label, "value": value, "note": note, "kind": "estimate", "working": working.get(key)}
         for label, value, note, key in rows
     ]
+
+
+def _against_full(estimate) -> str:
+    """The same wood filling the chamber, and what a board foot takes here against there."""
+    full = getattr(estimate, "full", None)  # plans of old do not hold it
+    if full is None or not getattr(estimate, "reaches_target", True):
+        return ""
+    days, kwh_used = estimate.days.expected / estimate.fill, estimate.kwh.total.expected / estimate.fill
+    return (
+        f"full: {halves(full.days)} days, {kwh(round(full.kwh, -1))}; per board foot this load takes "
+        f"{number(days / full.days, 1)} times the days and {number(kwh_used / full.kwh, 1)} times the electricity"
+    )
 
 
 def _days_row(estimate) -> tuple[str, str, str, str]:

@@ -231,3 +231,15 @@ def test_list_needs_the_same_queries_for_many_invoices(client_for, order, invoic
             order=other, tickets=[ticket], by=owner, now=NOW, issued_on=TODAY + dt.timedelta(days=0)
         )
     assert count() == one
+
+
+def test_an_order_asks_for_an_invoice_until_all_of_it_is_invoiced(client_for, order, ticket, owner, office):
+    address = reverse("order", args=[order.pk])
+    assert 'primary" href="' + reverse("invoice_new", args=[order.pk]) in text(client_for(office), address)
+    issue_invoice(order=order, tickets=[ticket], by=owner, now=NOW, issued_on=TODAY)
+    page = text(client_for(office), address)
+    assert "Delivered" in page and 'primary" href="' not in page.split("</header>")[-1].split("<h2")[0]
+
+
+def text(client, address) -> str:
+    return client.get(address).content.decode()

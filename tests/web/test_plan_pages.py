@@ -219,6 +219,13 @@ def test_each_page_links_to_its_plan_and_back(charge, quote, lots, owner, client
         assert f'href="{page}"' in text_of(client.get(plan))
 
 
+def test_a_saved_quote_leads_to_the_comparison_of_its_lots(quote, lots, owner, client_for):
+    asked = "&amp;".join(f"lot={lot.pk}" for lot in lots)
+    for name in ("quote", "plan_of_quote"):
+        page = text_of(client_for(owner).get(reverse(name, args=[quote.pk])))
+        assert re.search(rf'href="{reverse("compare")}\?chamber=\d+&amp;{asked}"', page)
+
+
 @pytest.mark.parametrize(
     ("paper", "units"), [("letter", "us"), ("a4", "metric"), ("a4", "us"), ("letter", "metric")]
 )

@@ -7,6 +7,7 @@ from django.shortcuts import render
 from django.urls import path, reverse
 
 from kilnshop.charges import comparing
+from kilnshop.orders.models import Quote
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
@@ -28,6 +29,16 @@ def address(lots, chamber=None, first_day=None, schedule_code="") -> str:
     }
     asked = {name: value for name, value in asked.items() if value}
     return f"{reverse('compare')}?{urlencode({**asked, 'lot': [lot.pk for lot in lots]}, doseq=True)}"
+
+
+def compared(quote: Quote) -> str:
+    """The page with the lots of a saved quote, in its chamber; empty where it has lots no more."""
+    lots = quote.order.lots.all()
+    return (
+        address(lots, Chamber.objects.filter(name=quote.figures["chamber"], active=True).first())
+        if lots
+        else ""
+    )
 
 
 def _forms(request) -> tuple[ComparedForm, list[ChangeForm]]:

@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
-from kilnshop.billing.queries import job_margin
+from kilnshop.billing.queries import job_margin, tickets_to_invoice
 from kilnshop.charges import money
 from kilnshop.orders import actions, queries, quoting
 from kilnshop.orders.models import Lot, Order
@@ -114,13 +114,15 @@ def order(request, pk):
     chamber = chosen_chamber(request)
     names = queries.species_names(lots)
     job = job_margin(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
+    stage = queries.order_stage(found, today)
     return render(
         request,
         "orders/order.html",
         {
             "margin": costs.margin(job) if job else None,
             "order": found,
-            "stage": queries.order_stage(found, today),
+            "stage": stage,
+            "to_invoice": stage == queries.DELIVERED and tickets_to_invoice(found).exists(),
             "lots": [
                 {"lot": lot, "species": names[lot.species_key], "stage": queries.lot_stage(lot)}
                 for lot in lots

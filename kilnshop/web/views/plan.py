@@ -22,7 +22,7 @@ from kilnshop.shop.roles import May
 from kilnshop.web import costs, estimates, plans
 from kilnshop.web.access import allowed
 from kilnshop.web.templatetags.shopfloor import money, volume
-from kilnshop.web.views.compare import address
+from kilnshop.web.views.compare import address, compared
 from kilnshop.web.views.orders import chosen_chamber
 
 FORMS = ("print", "pdf")
@@ -96,6 +96,8 @@ def plan_of_quote(request, pk, form=""):
         )
     here = reverse("plan_of_quote", args=[pk])
     links = [(f"Quote {found.number}", reverse("quote", args=[pk]))]
+    if there := compared(found):
+        links.insert(0, ("Compare", there))
     return _answer(
         request,
         subject,

@@ -22,7 +22,7 @@ from kilnshop.web import estimates
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.orders import DecisionForm, QuoteForm
 from kilnshop.web.templatetags.shopfloor import day, money, range_days
-from kilnshop.web.views.compare import address
+from kilnshop.web.views.compare import address, compared
 
 
 @allowed(May.ISSUE_PAPERS, May.SEE_PRICES)
@@ -114,6 +114,7 @@ def quote(request, pk):
             "facts": facts,
             "frozen": estimates.frozen(found.figures),
             "lines": found.lines.all(),
+            "compare": compared(found),
             "form": DecisionForm(initial={"on": today}),
             "can_decide": state in (queries.WAITING, queries.LAPSED) and not found.order.cancelled_at,
         },
