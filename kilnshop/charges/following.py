@@ -4,13 +4,14 @@ import datetime as dt
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import Any
 
-from django.db.models import F, Q, Window
-from django.db.models.functions import RowNumber
+from django.db.models import Q
 
 from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
-from kilnshop.science import moisture, psychro
+from kilnshop.charges.set_points import switches
+from kilnshop.science import forecast, moisture, psychro
 from kilnshop.science.emc import emc_pct
 
 WATER_EVERY = dt.timedelta(days=14)
@@ -18,6 +19,8 @@ FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the sche
 ROUND = dt.timedelta(
     hours=36
 )  # readings this close together count as one round of the probes (design choice)
+FIRST_MC = dt.timedelta(hours=48)  # the first round counts as the start when read within this
+HOUR = dt.timedelta(hours=1)
 SHORT_NAMES = {
     "dry": "drying",
     "equalize": "equalizing",
@@ -43,6 +46,7 @@ class Step:
     emc_pct: float
     hours: float
     compressor: bool
+    switches: dict[str, str]
     state: str = "next"
 
 
@@ -88,6 +92,7 @@ def steps(charge: Charge) -> list[Step]:
                 emc_pct=row["emc_pct"],
                 hours=row["hours"],
                 compressor=bool(row.get("compressor", True)),
+                switches=switches(SimpleNamespace(**row), charge.chamber),
                 state=state,
             )
         )
@@ -178,24 +183,21 @@ def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
 
 def planned_mc(charge: Charge, now: dt.datetime) -> float | None:
     """Moisture of the wettest lot by the plan at this time."""
-    if not charge.started_at:
-        return None
-    hours = (now - charge.started_at).total_seconds() / 3600
-    found = [_at(hours, lot["curve_hours"], lot["curve_avg"]) for lot in _plan_lots(charge)]
-    return max(found) if found else None
+    curve = planned_curve(charge)
+    return forecast.mc_at((now - charge.started_at) / HOUR, *curve) if curve and charge.started_at else None
 
 
 def _plan_lots(charge: Charge) -> list[dict[str, Any]]:
     return [lot for lot in charge.plan.get("lots") or [] if lot.get("curve_hours")]
 
 
-def _at(x: float, xs: list[float], ys: list[float]) -> float:
-    if x <= xs[0]:
-        return ys[0]
-    for i in range(1, len(xs)):
-        if x <= xs[i]:
-            return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / ((xs[i] - xs[i - 1]) or 1)
-    return ys[-1]
+def planned_curve(charge: Charge) -> tuple[list[float], list[float]] | None:
+    """Hours and moisture of the wettest lot by the plan."""
+    lots = [(lot["curve_hours"], lot["curve_avg"]) for lot in _plan_lots(charge)]
+    if len(lots) < 2:
+        return lots[0] if lots else None
+    hours = sorted({hour for curve, _ in lots for hour in curve})
+    return hours, [max(forecast.mc_at(hour, *lot) for lot in lots) for hour in hours]
 
 
 def target_mc_pct(charge: Charge) -> float | None:
@@ -211,12 +213,34 @@ class Outlook:
     governing: Governing | None
     change: NextChange | None
     done: tuple[dt.datetime, dt.datetime, dt.datetime] | None  # low, expected, high
+    drying: forecast.Forecast | None = None  # from what was measured; None without a fresh figure
 
 
 def outlook(charge: Charge, now: dt.datetime) -> Outlook:
     governing = governing_mc(charge, now) if charge.state in ("running", "dry") else None
-    change = _next_change(charge, now, governing)
-    return Outlook(governing, change, _expected_done(charge, now, change))
+    drying = _drying(charge, governing)
+    change = _next_change(charge, now, governing, drying)
+    return Outlook(governing, change, _expected_done(charge, now, change, drying), drying)
+
+
+def _drying(charge: Charge, mc: Governing | None) -> forecast.Forecast | None:
+    """The end of drying by the plan's curve and the first and last measured moisture."""
+    curve, days = planned_curve(charge), charge.plan.get("days")
+    step = current_step(charge)
+    if not (mc and mc.measured and mc.value is not None and curve and days and step and step.kind == "dry"):
+        return None
+    planned = steps(charge)
+    ends = next((row.index for row in planned if row.kind != "dry"), len(planned))
+    first = governing_mc(charge, charge.started_at + FIRST_MC)
+    seen = [(0.0, curve[1][0])]
+    if first and first.measured and first.value is not None:
+        seen = [((first.at - charge.started_at) / HOUR, first.value)]
+    seen.append(((mc.at - charge.started_at) / HOUR, mc.value))
+    band = days["low"] / days["expected"], days["high"] / days["expected"]
+    try:
+        return forecast.forecast(*curve, sum(row.hours for row in planned[:ends]), band, seen)
+    except ValueError:
+        return None
 
 
 def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
@@ -224,7 +248,9 @@ def next_change(charge: Charge, now: dt.datetime) -> NextChange | None:
     return outlook(charge, now).change
 
 
-def _next_change(charge: Charge, now: dt.datetime, mc: Governing | None) -> NextChange | None:
+def _next_change(
+    charge: Charge, now: dt.datetime, mc: Governing | None, drying: forecast.Forecast | None
+) -> NextChange | None:
     step = current_step(charge)
     if step is None:
         return None
@@ -245,9 +271,8 @@ def _next_change(charge: Charge, now: dt.datetime, mc: Governing | None) -> Next
     due = False
     if by_moisture and mc and mc.measured and trigger_mc is not None:
         due = mc.verdict == BELOW or (mc.value is not None and mc.value <= trigger_mc)
-        if mc.value is not None and step.from_mc_pct is not None and step.from_mc_pct > trigger_mc:
-            left = (mc.value - trigger_mc) / (step.from_mc_pct - trigger_mc)
-            expected = mc.at + dt.timedelta(hours=step.hours * min(max(left, 0.0), 1.0))
+        if mc.value is not None and drying:
+            expected = mc.at + _hours_to(charge, mc.value, trigger_mc, drying) * HOUR
     elif not by_moisture:
         due = now >= expected
     late = not due and expected < now
@@ -260,15 +285,31 @@ def expected_done(charge: Charge, now: dt.datetime) -> tuple[dt.datetime, dt.dat
 
 
 def _expected_done(
-    charge: Charge, now: dt.datetime, change: NextChange | None
+    charge: Charge, now: dt.datetime, change: NextChange | None, drying: forecast.Forecast | None
 ) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:
     days = charge.plan.get("days")
     if not days or not days["expected"] or change is None:
         return None
-    later = sum(step.hours for step in steps(charge)[charge.step_index + 1 :])
-    left = change.expected_at + dt.timedelta(hours=later) - now
-    low, high = (days[end] / days["expected"] for end in ("low", "high"))
-    return now + left * low, now + left, now + left * high
+    later = steps(charge)[charge.step_index + 1 :]
+    if drying:
+        after = charge.started_at + sum(step.hours for step in later if step.kind != "dry") * HOUR
+        low, expected, high = (
+            max(now, after + hours * HOUR) for hours in (drying.low, drying.expected, drying.high)
+        )
+        return low, expected, high
+    left = change.expected_at + sum(step.hours for step in later) * HOUR - now
+    shares = (days[end] / days["expected"] for end in ("low", "high"))
+    low, high = (now + left * share for share in shares)
+    return low, now + left, high
+
+
+def _hours_to(charge: Charge, mc_pct: float, trigger_mc_pct: float, drying: forecast.Forecast) -> float:
+    """Hours from a measured moisture to the one that triggers the change, at the speed seen so far."""
+    hours, mcs = planned_curve(charge)
+    lowest = min(mcs)
+    planned = forecast.hour_of(max(trigger_mc_pct, lowest), hours, mcs)
+    planned -= forecast.hour_of(max(mc_pct, lowest), hours, mcs)
+    return max(0.0, planned) * drying.slower
 
 
 def last_values(charge: Charge) -> dict[str, tuple[float, dt.datetime]]:
@@ -296,10 +337,10 @@ def reading_due_at(charge: Charge, every_hours: int) -> dt.datetime | None:
 
 
 def water_due_at(charge: Charge) -> dt.datetime | None:
-    """Wet-bulb water: at the start and within two weeks in a long charge."""
+    """Wet-bulb water: at the start of each charge, and within two weeks in a long one."""
     if charge.state != "running":
         return None
-    return (charge.water_topped_up_at or charge.started_at) + WATER_EVERY
+    return charge.water_topped_up_at + WATER_EVERY if charge.water_topped_up_at else charge.started_at
 
 
 def channel_label(probe: Probe) -> str:
@@ -310,11 +351,12 @@ def channel_label(probe: Probe) -> str:
 
 def thinned(charge: Charge, most: int = 400) -> list[Reading]:
     """Readings for a chart: all of them, or evenly spread ones and always the last."""
-    count = charge.readings.count()
-    stride = math.ceil(count / most) or 1
-    place = Window(RowNumber(), order_by="taken_at")
-    kept = charge.readings.annotate(place=place).annotate(over=(count - F("place")) % stride).filter(over=0)
-    return list(Reading.objects.filter(pk__in=kept.values("pk")).order_by("taken_at"))
+    ids = list(charge.readings.order_by("taken_at").values_list("pk", flat=True))
+    stride = math.ceil(len(ids) / most) or 1
+    kept = ids[::stride]
+    if ids and kept[-1] != ids[-1]:
+        kept.append(ids[-1])
+    return list(Reading.objects.filter(pk__in=kept).order_by("taken_at"))
 
 
 @dataclass(frozen=True)

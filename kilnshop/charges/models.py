@@ -154,45 +154,17 @@ class LogMapping(models.Model):
 
 
 class LogImport(models.Model):
-    """A recorder's file, or (without a file) what the recorder sent by itself. Undone, its readings are gone."""
-
     charge = models.ForeignKey(Charge, models.PROTECT, related_name="log_imports")
-    file = models.FileField(upload_to="logs", blank=True)
-    sha256 = models.CharField(max_length=64, blank=True)
+    file = models.FileField(upload_to="logs")
+    sha256 = models.CharField(max_length=64)
     mapping = models.JSONField()
     rows_taken = models.PositiveIntegerField()
     rows_repeated = models.PositiveIntegerField(default=0)
     imported_at = models.DateTimeField()
     imported_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
-    undone_at = models.DateTimeField(null=True, blank=True)
-    undone_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
-    )
-    undone_why = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["-imported_at"]
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(undone_at=None, undone_by=None, undone_why="")
-                | Q(undone_at__isnull=False, undone_by__isnull=False) & ~Q(undone_why=""),
-                name="import_undone_by_somebody_for_a_reason",
-            ),
-            models.UniqueConstraint(
-                fields=["charge"], condition=Q(sha256=""), name="one_stream_of_sent_rows_a_charge"
-            ),
-        ]
-
-
-class Recorder(models.Model):
-    """The private address to which a chamber's recorder sends rows by itself. Only a hash of its key is kept."""
-
-    chamber = models.OneToOneField(Chamber, models.CASCADE, related_name="recorder")
-    key_hash = models.CharField(max_length=64, unique=True)
-    made_at = models.DateTimeField()
-    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
-    last_sent_at = models.DateTimeField(null=True, blank=True)
-    last_answer = models.CharField(max_length=300, blank=True)
 
 
 class Reading(models.Model):
@@ -201,13 +173,11 @@ class Reading(models.Model):
     `entry` makes a reading typed on the phone and sent twice count once; a logged row counts once by its time.
     """
 
-    charge = models.ForeignKey(Charge, models.PROTECT, related_name="readings", db_index=False)
+    charge = models.ForeignKey(Charge, models.PROTECT, related_name="readings")
     taken_at = models.DateTimeField()
     logged = models.ForeignKey(LogImport, models.PROTECT, null=True, blank=True, related_name="readings")
-    by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
-    )
-    entry = models.UUIDField(default=uuid.uuid4, unique=True, null=True, blank=True)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+    entry = models.UUIDField(default=uuid.uuid4, unique=True)
     dry_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 250))
     wet_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 212))
     ch1 = models.FloatField(null=True, blank=True)
@@ -258,9 +228,7 @@ class Correction(models.Model):
     method = models.CharField(max_length=60)
     why = models.CharField(max_length=200, blank=True)
     at = models.DateTimeField()
-    by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
-    )
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
 
     class Meta:
         ordering = ["reading", "channel", "-at"]
@@ -285,6 +253,62 @@ class Event(models.Model):
 
     class Meta:
         ordering = ["-at", "-id"]
+
+
+class Alert(models.Model):
+    """A sign of trouble in the readings, open until a person records what was found.
+
+    `lasting`: the newest readings still show it. While they do, a handled alert does not open again.
+    """
+
+    class Kind(models.TextChoices):  # in order of harm
+        COMPRESSOR = "compressor", "Compressor above its limit"
+        HOT = "hot", "Too hot"
+        FAST = "fast", "Drying too fast"
+        WICK = "wick", "Wet bulb in doubt"
+        POWER = "power", "Gap in the log"
+        DRAIN = "drain", "Drain stopped"
+        MOULD = "mould", "Mould weather"
+        HEAT_OFF = "heat_off", "Heat off"
+        OFF_PLAN = "off_plan", "Air off plan"
+        DOOR = "door", "Door opened"
+
+    class Severity(models.TextChoices):
+        STOP = "stop", "Stop"
+        CAUTION = "caution", "Caution"
+        NOTE = "note", "Note"
+
+    charge = models.ForeignKey(Charge, models.CASCADE, related_name="alerts")
+    kind = models.CharField(max_length=12, choices=Kind.choices)
+    about = models.CharField("lot", max_length=40, blank=True)
+    severity = models.CharField(max_length=8, choices=Severity.choices)
+    text = models.CharField("what was seen", max_length=300)
+    first_seen = models.DateTimeField()
+    last_seen = models.DateTimeField()
+    lasting = models.BooleanField(default=True)
+    finding = models.CharField("what was found", max_length=300, blank=True)
+    found_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    found_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-first_seen", "-id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(first_seen__lte=F("last_seen")), name="alert_first_seen_before_last"
+            ),
+            models.CheckConstraint(
+                condition=Q(finding="", found_at=None, found_by=None)
+                | (~Q(finding="") & Q(found_at__isnull=False, found_by__isnull=False)),
+                name="alert_found_by_somebody",
+            ),
+            models.UniqueConstraint(
+                fields=["charge", "kind", "about"],
+                condition=Q(found_at=None),
+                name="one_open_alert_a_kind",
+            ),
+        ]
 
 
 class BoardTest(models.Model):

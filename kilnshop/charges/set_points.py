@@ -59,17 +59,25 @@ def set_points(steps: Sequence[Any], chamber: Chamber) -> list[SetPoint]:
                 depression_f=None if hot else step.dry_bulb_f - step.wet_bulb_f,
                 rh_pct=None if hot else step.rh_pct,
                 emc_pct=None if hot else step.emc_pct,
-                compressor=_compressor(step, chamber),
-                heater="on",
-                vents=_vents(step, chamber),
-                humidifier="on" if chamber.has_humidifier and not hot and not drying else "off",
-                fans="on",
+                **switches(step, chamber),
                 days=step.hours / 24,
                 expected_wet_bulb_f=round(step.expected_wet_bulb_f) if drying and damper else None,
                 hot=hot,
             )
         )
     return lines
+
+
+def switches(step: Any, chamber: Chamber) -> dict[str, str]:
+    """What to switch for a step, the compressor first."""
+    damp = step.kind in ("equalize", "condition")
+    return {
+        "compressor": _compressor(step, chamber),
+        "heater": "on",
+        "vents": _vents(step, chamber),
+        "humidifier": "on" if chamber.has_humidifier and damp else "off",
+        "fans": "on",
+    }
 
 
 def _compressor(step: Any, chamber: Chamber) -> str:

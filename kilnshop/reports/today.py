@@ -4,7 +4,7 @@ import datetime as dt
 from dataclasses import dataclass
 
 from kilnshop.billing import queries as billing
-from kilnshop.charges import following
+from kilnshop.charges import following, watching
 from kilnshop.charges import queries as charges
 from kilnshop.charges.models import Charge
 from kilnshop.orders import queries as orders
@@ -36,14 +36,16 @@ class Task:
 
 @dataclass(frozen=True)
 class Today:
+    alerts: list[Task]  # worst first
     at_the_kiln: list[Task]
     promised: list[Task]
     papers: list[Task]
     next_reading: dt.datetime | None
+    running: list[tuple[Charge, following.Outlook]]
 
     @property
     def tasks(self) -> list[Task]:
-        return [*self.at_the_kiln, *self.promised, *self.papers]
+        return [*self.alerts, *self.at_the_kiln, *self.promised, *self.papers]
 
     def counts(self) -> list[tuple[int, str]]:
         """(how many, of what), for the opening sentence."""
@@ -56,18 +58,44 @@ class Today:
 def today(*, shop: Shop, person: Person, now: dt.datetime) -> Today:
     """The day's work of one person: each sees what their role may do."""
     day = shop_today(now)
-    kiln, upcoming = _kiln(shop, day, now) if person.may(May.RECORD_READINGS) else ([], None)
-    return Today(kiln, _promised(shop, day), _papers(day, person), upcoming)
+    running = [(charge, following.outlook(charge, now)) for charge in charges.charges("running")]
+    may_run = person.may(May.RECORD_READINGS)
+    kiln, upcoming = _kiln(shop, running, day, now) if may_run else ([], None)
+    return Today(
+        alerts=_alerts([charge for charge, _ in running]) if may_run else [],
+        at_the_kiln=kiln,
+        promised=_promised(shop, running, day),
+        papers=_papers(day, person),
+        next_reading=upcoming,
+        running=running if may_run else [],
+    )
+
+
+def _alerts(running: list[Charge]) -> list[Task]:
+    return [
+        Task(
+            "alert",
+            alert.get_kind_display(),
+            f"{alert.charge}, {alert.charge.chamber}{f', lot {alert.about}' if alert.about else ''}: {alert.text}",
+            alert.first_seen,
+            alert.severity,
+            "charge",
+            alert.charge_id,
+        )
+        for alert in watching.open_alerts(running)
+    ]
 
 
 def _moment(due: dt.datetime, now: dt.datetime) -> str:
     return DUE if due <= now else SOON
 
 
-def _kiln(shop: Shop, day: dt.date, now: dt.datetime) -> tuple[list[Task], dt.datetime | None]:
+def _kiln(
+    shop: Shop, running: list[tuple[Charge, following.Outlook]], day: dt.date, now: dt.datetime
+) -> tuple[list[Task], dt.datetime | None]:
     tasks: list[Task] = []
     readings: list[dt.datetime] = []
-    for charge in charges.charges("running"):
+    for charge, outlook in running:
         about = f"{charge.number}, {charge.chamber}"
         reading = following.reading_due_at(charge, shop.reading_every_hours)
         if reading and reading <= now + dt.timedelta(hours=2):
@@ -76,7 +104,7 @@ def _kiln(shop: Shop, day: dt.date, now: dt.datetime) -> tuple[list[Task], dt.da
             tasks.append(Task("reading", "Take a reading", about, reading, press, "reading_new", charge.pk))
         elif reading:
             readings.append(reading)
-        tasks += _step(charge, about, day, now)
+        tasks += _step(charge, outlook.change, about, day)
         water = following.water_due_at(charge)
         if water and water <= now + WATER_AHEAD:
             press = _moment(water, now)
@@ -95,9 +123,8 @@ def _kiln(shop: Shop, day: dt.date, now: dt.datetime) -> tuple[list[Task], dt.da
     return tasks, min(readings, default=None)
 
 
-def _step(charge: Charge, about: str, day: dt.date, now: dt.datetime) -> list[Task]:
+def _step(charge: Charge, change: following.NextChange | None, about: str, day: dt.date) -> list[Task]:
     """The next change of a running charge, when it is due, late, or expected before tomorrow."""
-    change = following.next_change(charge, now)
     if change is None or not (change.due or change.late or shop_today(change.expected_at) <= day):
         return []
     press = DUE if change.due else LATE if change.late else SOON
@@ -129,17 +156,33 @@ def _step(charge: Charge, about: str, day: dt.date, now: dt.datetime) -> list[Ta
     ]
 
 
-def _promised(shop: Shop, day: dt.date) -> list[Task]:
+def _promised(shop: Shop, running: list[tuple[Charge, following.Outlook]], day: dt.date) -> list[Task]:
+    """Promises of this week, and later ones that the forecast of a running charge breaks."""
     found = orders.promised_between(day - MISSED_PROMISES, day + WEEK)
     moves = {
         move.order.pk: move
         for move in charges.promise_moves([order.pk for order in found], shop.promise_margin_days)
     }
-    tasks = []
+    broken = {move.order.pk: move for move in watching.late_promises(running, shop.promise_margin_days)}
+    tasks = [
+        Task(
+            "promise at risk",
+            f"{move.order.number} for {move.order.customer}",
+            f"promised; at the late end of the forecast {move.late_days} days behind",
+            move.promised,
+            DUE,
+            "order",
+            pk,
+        )
+        for pk, move in broken.items()
+        if pk not in moves
+    ]
     for order in sorted(found, key=lambda order: order.promises.all()[0].ready_on):
         ready_on = order.promises.all()[0].ready_on
-        move = moves.get(order.pk)
+        move, ahead = moves.get(order.pk), broken.get(order.pk)
         slips = f", {move.late_days} days behind by the calendar" if move and move.breaks else ""
+        if ahead:
+            slips = f", {ahead.late_days} days behind at the late end of the forecast"
         stage = orders.order_stage(order, day).lower()
         press = LATE if ready_on < day or slips else DUE if ready_on == day else SOON
         tasks.append(

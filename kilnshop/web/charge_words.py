@@ -4,12 +4,19 @@ import datetime as dt
 
 from kilnshop.charges import following
 from kilnshop.charges.models import Charge
+from kilnshop.charges.set_points import HOT
 from kilnshop.web.templatetags.shopfloor import day, mc, temp, when
 
 
 def settings_of(step: following.Step) -> str:
-    compressor = "compressor on" if step.compressor else "compressor off first"
-    return f"dry bulb {temp(step.dry_bulb_f)}, wet bulb {temp(step.wet_bulb_f)}, {compressor}"
+    """The air to set and what to switch, the compressor first."""
+    switched = ", ".join(
+        f"{name} {word}" for name, word in step.switches.items() if word != "none" and name != "humidifier"
+    )
+    wetted = ", humidifier on" if step.switches["humidifier"] == "on" else ""
+    wet = "" if step.kind in HOT else f", wet bulb {temp(step.wet_bulb_f)}"
+    air = f"dry bulb {temp(step.dry_bulb_f)}{wet}"
+    return f"{switched}, then {air}" if step.kind in HOT else f"{air}; {switched}{wetted}"
 
 
 def moisture_of(found: following.Governing) -> str:
@@ -32,7 +39,7 @@ def next_words(change: following.NextChange | None) -> str:
     else:
         do = "finish the charge"
     if change.due:
-        return f"Now due: {do}."
+        return f"Now due, {change.trigger}: {do}."
     if change.late:
         return f"Next: {do}, {change.trigger}. By the plan that time has passed; take a reading to see."
     return f"Next: {do}, {change.trigger}, expected {day(change.expected_at)}."

@@ -48,7 +48,7 @@ def test_the_charge_page_opens_with_step_next_change_and_when(charge, door):
     text = text_of(door.get(reverse("charge", args=[charge.pk])))
     assert "North chamber is on step 1 of 2, drying." in text
     assert (
-        "set dry bulb 120 °F, wet bulb 90 °F, compressor on, when the wettest half of the probes averages 15 %, "
+        "set dry bulb 120 °F, wet bulb 90 °F; compressor on, heater on, vents shut, fans on, when the wettest half of the probes averages 15 %, "
         "expected Sat 7 Mar."
     ) in text
     assert "Take a reading" in text
@@ -72,10 +72,23 @@ def test_the_charge_page_asks_the_database_the_same_few_questions_however_long_i
         read(
             charge, operator, hours=hours, dry_bulb_f=110, wet_bulb_f=100, ch1=20.0, ch2=18.0, meter_kwh=hours
         )
-    with django_assert_max_num_queries(32):
+    with django_assert_max_num_queries(42):
         response = door.get(reverse("charge", args=[charge.pk]))
     assert "Page 1 of 3" in text_of(response)
     assert text_of(door.get(reverse("charge", args=[charge.pk]) + "?page=2")).count('href="/readings/') == 12
+
+
+def test_an_alert_is_shown_with_its_meaning_and_closed_by_a_finding(charge, operator, door):
+    read(charge, operator, hours=24, dry_bulb_f=130)  # 115 °F is set, the compressor's limit is 125 °F
+    page = reverse("charge", args=[charge.pk])
+    text = text_of(door.get(page))
+    assert "Stop: Compressor above its limit" in text and "Switch the compressor off first" in text
+    alert = charge.alerts.get(kind="compressor")
+    answer = door.post(reverse("alert_finding", args=[alert.pk]), {"finding": ""}, follow=True)
+    assert "also when nothing was wrong" in text_of(answer)
+    answer = door.post(reverse("alert_finding", args=[alert.pk]), {"finding": "Relay stuck"}, follow=True)
+    assert "Found: Relay stuck" in text_of(answer)
+    assert "Stop: Compressor above its limit" not in text_of(answer)
 
 
 def test_the_charts_are_drawn_for_a_browser_without_scripts(charge, operator, door):
@@ -311,7 +324,7 @@ def test_a_log_is_chosen_named_looked_at_and_imported(charge, door):
     assert "132.8" in text_of(look)
     assert not Reading.objects.exists()
     done = door.post(address, NAMES | {"key": key, "do": "import"}, follow=True)
-    assert "2 rows of the file are in charge K-2026-0001; 0 were there before." in text_of(done)
+    assert "2 rows of the file are in charge K-2026-0001" in text_of(done)
     assert [reading.ch3 for reading in Reading.objects.all()] == [132.8, 132.62]
     assert LogMapping.objects.get().mapping["columns"]["ch3"] == "Core"
     again = choose(door, charge, GOOD)

@@ -64,9 +64,13 @@ def test_a_reading_is_due_a_day_after_the_last_and_late_half_a_day_on(shop, oper
 
 @pytest.mark.django_db
 def test_wet_bulb_water_is_due_two_weeks_after_the_last_topping_up(shop, operator):
-    factory.make_charge(started_at=NOW - dt.timedelta(days=11))
+    factory.make_charge(
+        started_at=NOW - dt.timedelta(days=15), water_topped_up_at=NOW - dt.timedelta(days=11)
+    )
     assert "water" not in kinds(shop, operator)
-    Charge.objects.update(started_at=NOW - dt.timedelta(days=15))
+    Charge.objects.update(water_topped_up_at=None)  # not at the start of this charge
+    assert "water" in kinds(shop, operator)
+    Charge.objects.update(water_topped_up_at=NOW - dt.timedelta(days=15))
     assert "water" in kinds(shop, operator)
     Charge.objects.update(water_topped_up_at=NOW - dt.timedelta(days=1))
     assert "water" not in kinds(shop, operator)
@@ -91,7 +95,9 @@ def test_a_dry_charge_is_to_be_unloaded_and_a_planned_one_started(shop, operator
 def test_the_office_sees_papers_and_no_readings(shop, office, operator):
     order = factory.make_order()
     quote(order, dt.date(2026, 3, 24), office)
-    factory.make_charge(lots=[factory.make_lot(order)], started_at=NOW - 30 * HOUR)
+    factory.make_charge(
+        lots=[factory.make_lot(order)], started_at=NOW - 30 * HOUR, water_topped_up_at=NOW - 30 * HOUR
+    )
     assert kinds(shop, office) == ["quote lapsing"]
     assert kinds(shop, operator) == ["reading"]
 
@@ -147,4 +153,38 @@ def test_queries_do_not_grow_with_orders(client_for, owner, django_assert_max_nu
         )
     client = client_for(owner)
     with django_assert_max_num_queries(40):
+        assert client.get(reverse("today")).status_code == 200
+
+
+@pytest.mark.django_db
+def test_alerts_come_first_worst_first_and_every_running_charge_has_its_sentence(client_for, operator):
+    now = timezone.now()
+    charge = factory.make_charge(started_at=now - 30 * HOUR, water_topped_up_at=now - 30 * HOUR)
+    for kind, severity in (("off_plan", "caution"), ("hot", "stop"), ("door", "note")):
+        charge.alerts.create(kind=kind, severity=severity, text="seen", first_seen=now, last_seen=now)
+    page = client_for(operator).get(reverse("today"))
+    assert page.context["groups"][0][0] == "Alerts"
+    assert [row["task"].what for row in page.context["groups"][0][1]] == [
+        "Too hot",
+        "Air off plan",
+        "Door opened",
+    ]
+    assert "is on step 1 of 2, drying. Next: set dry bulb 120" in page.content.decode()
+
+
+@pytest.mark.django_db
+def test_queries_grow_by_a_few_with_each_running_chamber(client_for, operator, django_assert_max_num_queries):
+    now = timezone.now()
+    for number in range(8):
+        chamber = factory.make_chamber(f"c{number}", name=f"Chamber {number}")
+        order = factory.make_order(customer=factory.make_customer(f"Customer {number}"), number=f"O-{number}")
+        factory.make_charge(
+            chamber=chamber,
+            lots=[factory.make_lot(order)],
+            number=f"K-{number}",
+            started_at=now - 30 * HOUR,
+            water_topped_up_at=now,
+        )
+    client = client_for(operator)
+    with django_assert_max_num_queries(20 + 8 * 6):
         assert client.get(reverse("today")).status_code == 200

@@ -11,8 +11,8 @@ from django.urls import include, path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from kilnshop.charges import checklists, following, loading, money, running
-from kilnshop.charges.models import CHANNELS, Charge, Reading
+from kilnshop.charges import checklists, following, loading, money, running, watching
+from kilnshop.charges.models import CHANNELS, Alert, Charge, Reading
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
@@ -71,7 +71,7 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
                 "label": "Drying done",
                 "value": f"{day(done[0])} – {day(done[2])}",
                 "kind": "estimate",
-                "note": "the plan's 80 % band, moved by what was read",
+                "note": _pace(outlook),
             }
         )
     elif charge.state == "planned" and charge.plan.get("days"):
@@ -91,6 +91,22 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
             }
         )
     return facts
+
+
+def _pace(outlook: following.Outlook) -> str:
+    """What the finish rests on."""
+    drying = outlook.drying
+    if drying is None:
+        return "80 % band of the plan; a moisture reading narrows it"
+    if abs(drying.slower - 1) < 0.03:
+        pace = "drying as planned"
+    else:
+        pace = f"drying takes {number(drying.slower * 100)} % of the planned time"
+    return f"80 % band; {pace}, with {number(drying.share_seen * 100)} % of the plan seen"
+
+
+def _alert(alert: Alert) -> dict:
+    return {"alert": alert, "meaning": watching.MEANINGS[alert.kind]}
 
 
 def _plain_temp(value: float | None) -> str:
@@ -155,6 +171,9 @@ def charge(request, pk):
             "sentence": charge_words.opening(found, now, outlook),
             "facts": _facts(found, now, outlook, request.shop.elevation_ft),
             "change": outlook.change,
+            "alerts": [_alert(row) for row in watching.open_alerts([found])],
+            "answered": watching.answered(found),
+            "late": watching.late_promises([(found, outlook)], request.shop.promise_margin_days),
             "spent": costs.facts(spent, "measured") if spent else None,
             "steps": following.steps(found),
             "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
@@ -417,6 +436,20 @@ def note(request, pk):
     return redirect("charge", found.pk)
 
 
+@require_POST
+@allowed(May.RECORD_READINGS)
+def finding(request, pk):
+    found = get_object_or_404(Alert, pk=pk)
+    try:
+        watching.record_finding(
+            alert=found, finding=request.POST.get("finding", ""), by=request.user, now=timezone.now()
+        )
+        messages.success(request, "What was found is kept; the alert is closed.")
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    return redirect("charge", found.charge_id)
+
+
 @allowed(May.RECORD_READINGS)
 def probes(request, charge_pk):
     found = _charge(charge_pk)
@@ -493,6 +526,7 @@ urlpatterns = [
     path("charges/<int:charge_pk>/readings/new/", reading_new, name="reading_new"),
     path("charges/<int:charge_pk>/probes/", probes, name="probes"),
     path("charges/<int:charge_pk>/boards/", board_tests, name="board_tests"),
+    path("alerts/<int:pk>/finding/", finding, name="alert_finding"),
     path("readings/<int:pk>/", reading, name="reading"),
     path("", include("kilnshop.web.views.logs")),
 ]

@@ -7,14 +7,23 @@ from django.utils import timezone
 from kilnshop.reports.today import today as needed
 from kilnshop.shop.queries import set_up_steps
 from kilnshop.shop.roles import May
+from kilnshop.web.charge_words import opening
 
-PRESS = {"late": "stop", "due": "caution", "soon": "quiet"}
+PRESS = {
+    "late": "stop",
+    "due": "caution",
+    "soon": "quiet",
+    "stop": "stop",
+    "caution": "caution",
+    "note": "quiet",
+}
 PLURALS = {
     "hand-over": "hand-overs",
     "charge done": "charges done",
     "start": "charges to start",
     "water": "wet bulbs to water",
     "order promised": "orders promised",
+    "promise at risk": "promises at risk",
     "quote lapsing": "quotes lapsing",
     "ticket to invoice": "tickets to invoice",
     "invoice overdue": "invoices overdue",
@@ -33,8 +42,10 @@ def _row(task) -> dict:
 
 
 def today(request):
-    found = needed(shop=request.shop, person=request.user, now=timezone.now())
+    now = timezone.now()
+    found = needed(shop=request.shop, person=request.user, now=now)
     groups = (
+        ("Alerts", found.alerts),
         ("At the kiln", found.at_the_kiln),
         ("Promised this week", found.promised),
         ("Papers and money", found.papers),
@@ -44,6 +55,9 @@ def today(request):
         "total": len(found.tasks),
         "counts": [_count(number, kind) for number, kind in found.counts()],
         "groups": [(title, [_row(task) for task in tasks]) for title, tasks in groups if tasks],
+        "running": [
+            {"charge": charge, "sentence": opening(charge, now, outlook)} for charge, outlook in found.running
+        ],
         "missing": [step for step in set_up_steps() if not step["done"]]
         if request.user.may(May.SET_UP)
         else [],

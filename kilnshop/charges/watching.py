@@ -1,0 +1,264 @@
+"""Alerts of a running charge: what its readings show, what that means, and what a person found.
+
+The rules are in `science/signs.py`; they run when readings arrive, never when a page is opened.
+"""
+
+import datetime as dt
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from kilnshop.charges import following
+from kilnshop.charges.models import CHANNELS, Alert, Charge, ChargeLot, Correction, Probe
+from kilnshop.charges.queries import PromiseMove, promise_moves
+from kilnshop.orders.estimating import species_for
+from kilnshop.science import forecast, signs
+from kilnshop.shop.models import Person
+from kilnshop.shop.queries import shop_today, the_shop
+from kilnshop.shop.roles import May, require
+
+WINDOW = dt.timedelta(days=8)  # of readings looked at, so that a log fetched once a week is seen whole
+AGAIN = dt.timedelta(hours=24)  # a handled sign that lasts this much longer opens a new alert (design choice)
+HARM = list(Alert.Kind.values)
+SEVERITIES = list(Alert.Severity.values)
+
+
+@dataclass(frozen=True)
+class Meaning:
+    means: str
+    look: str
+
+
+MEANINGS = {
+    Alert.Kind.COMPRESSOR: Meaning(
+        "Hot air overloads the compressor and can ruin it.",
+        "Switch the compressor off first, then see why the chamber is this hot. Its circuit is for a certified "
+        "technician.",
+    ),
+    Alert.Kind.HOT: Meaning(
+        "Too much heat darkens, checks and weakens wood, and can start a fire.",
+        "Turn the heat down or off from outside. See the thermostat, the heater relay and the high-limit cut-out. Do "
+        "not go into a hot chamber.",
+    ),
+    Alert.Kind.FAST: Meaning(
+        "Near or above the safe daily loss wood checks and honeycombs, which cannot be undone.",
+        "Raise the wet bulb or lower the dry bulb by a step; look at board ends and faces for fresh checks before "
+        "going on.",
+    ),
+    Alert.Kind.WICK: Meaning(
+        "A dirty, dry or still-air wick reads too warm: the air is drier than it says, and the wood dries harder.",
+        "Change the wick, fill the reservoir with clean water, and see that air moves past the bulb.",
+    ),
+    Alert.Kind.POWER: Meaning(
+        "The power or the recorder was off. Warm wet wood without moving air moulds within days.",
+        "See the breaker, fans and controller, that the set points are still right, and the clock of the recorder.",
+    ),
+    Alert.Kind.DRAIN: Meaning(
+        "Wet wood still gives off water, so it stays in the chamber or leaves unseen.",
+        "See the drain hose and pan, whether the compressor runs, frost on its coil, open vents, and the counter.",
+    ),
+    Alert.Kind.MOULD: Meaning(
+        "Slow drying or humid warm air lets mould and stain start.",
+        "Look and smell at the stack; see that all fans run and the unit drains. Then dry harder within the safe rate.",
+    ),
+    Alert.Kind.HEAT_OFF: Meaning(
+        "The chamber cools. A wet bulb that falls with it is not drying air, and wood may take up moisture.",
+        "See the heater, its breaker and the thermostat, and whether the door is shut.",
+    ),
+    Alert.Kind.OFF_PLAN: Meaning(
+        "Humidity decides the rate: a 3 % error in RH can change it by a fifth in oak.",
+        "See the set points, the wick, the vents, the door seal, and whether heater and compressor run.",
+    ),
+    Alert.Kind.DOOR: Meaning(
+        "Each opening dries the faces near the door and costs heat.",
+        "See who opened it and whether it shuts well.",
+    ),
+}
+
+
+def open_alerts(charges: Iterable[Charge]) -> list[Alert]:
+    """Alerts nobody has answered, worst first."""
+    rows = Alert.objects.filter(charge__in=charges, found_at=None).select_related("charge__chamber")
+    return sorted(rows, key=lambda a: (SEVERITIES.index(a.severity), HARM.index(a.kind), a.first_seen))
+
+
+def answered(charge: Charge) -> list[Alert]:
+    """Alerts with what was found, newest first."""
+    return list(charge.alerts.filter(found_at__isnull=False).select_related("found_by").order_by("-found_at"))
+
+
+def late_promises(ahead: Iterable[tuple[Charge, following.Outlook]], margin_days: int) -> list[PromiseMove]:
+    """Promises that the forecasts of these running charges break, at the late end of their bands."""
+    last: dict[int, dt.date] = {}
+    for charge, outlook in ahead:
+        days, booking = charge.plan.get("days"), getattr(charge, "booking", None)
+        if outlook.done and days and booking:
+            planned = shop_today(charge.started_at + dt.timedelta(days=days["high"]))
+            last[charge.pk] = booking.last_day + (shop_today(outlook.done[2]) - planned)
+    rows = ChargeLot.objects.filter(charge__in=last).values_list("charge_id", "lot_id", "lot__order_id")
+    ends = {lot: last[charge] for charge, lot, _ in rows}
+    orders = {order for _, _, order in rows}
+    return [move for move in promise_moves(orders, margin_days, ends) if move.breaks] if orders else []
+
+
+@transaction.atomic
+def record_finding(*, alert: Alert, finding: str, by: Person, now: dt.datetime) -> Alert:
+    """Close an alert with what was found."""
+    require(by, May.RECORD_READINGS)
+    alert = Alert.objects.select_for_update().get(pk=alert.pk)
+    if alert.found_at:
+        raise ValidationError(f"{alert.found_by} recorded a finding already: {alert.finding}")
+    alert.finding, alert.found_by, alert.found_at = finding.strip(), by, now
+    if not alert.finding:
+        raise ValidationError({"finding": "Say what was found, also when nothing was wrong."})
+    alert.full_clean()
+    alert.save()
+    return alert
+
+
+@transaction.atomic
+def watch(*, charge: Charge, now: dt.datetime) -> None:
+    """Hold the newest readings against the rules and keep what they show as alerts."""
+    if charge.state != "running":
+        return
+    newest: dict[tuple[str, str], Alert] = {}
+    for alert in charge.alerts.order_by("first_seen", "id"):
+        newest[alert.kind, alert.about] = alert
+    shown: dict[tuple[str, str], signs.Sign] = {}
+    for sign in seen(charge):
+        key = (sign.kind, sign.about)
+        held = shown.get(key)
+        if held is None or SEVERITIES.index(sign.severity) <= SEVERITIES.index(held.severity):
+            shown[key] = sign
+    for key, alert in newest.items():
+        if alert.lasting and key not in shown:
+            alert.lasting = False
+            alert.save(update_fields=["lasting"])
+    for key, sign in shown.items():
+        _keep(charge, newest.get(key), sign, now)
+
+
+def _keep(charge: Charge, known: Alert | None, sign: signs.Sign, now: dt.datetime) -> None:
+    """Move the known alert on, or open one. Evidence as old as the last seen says nothing new."""
+    if known and sign.at <= known.last_seen:
+        return
+    same = known and (known.found_at is None or (known.lasting and sign.at < known.found_at + AGAIN))
+    alert = known if same else Alert(charge=charge, kind=sign.kind, about=sign.about, first_seen=sign.at)
+    if alert.found_at is None:
+        alert.severity, alert.text = sign.severity, sign.text
+    alert.last_seen, alert.lasting = sign.at, sign.kind not in (Alert.Kind.POWER, Alert.Kind.DOOR)
+    alert.full_clean()
+    alert.save()
+
+
+def seen(charge: Charge) -> list[signs.Sign]:
+    """The signs in the latest readings of a running charge."""
+    step = following.current_step(charge)
+    last = following.latest_reading(charge)
+    if step is None or last is None:
+        return []
+    names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", *(f"ch{number}" for number in CHANNELS)]
+    rows = list(
+        charge.readings.filter(taken_at__gt=last.taken_at - WINDOW)
+        .order_by("taken_at")
+        .values("pk", "taken_at", "logged_id", *names)
+    )
+    log = [
+        (row["taken_at"], row["dry_bulb_f"])
+        for row in rows
+        if row["logged_id"] and row["dry_bulb_f"] is not None
+    ]
+    return signs.signs(_airs(rows), log, _woods(charge, rows), _setting(charge, step))
+
+
+def _hourly(rows: list[dict], names: list[str]) -> list[dict]:
+    """The last row of each hour that holds one of these."""
+    kept = {
+        row["taken_at"].replace(minute=0, second=0, microsecond=0): row
+        for row in rows
+        if any(row[name] is not None for name in names)
+    }
+    return list(kept.values())
+
+
+def _airs(rows: list[dict]) -> list[signs.Air]:
+    """One reading an hour; condensate of the hour is added up, for it counts since the reading before."""
+    drained: dict[dt.datetime, float] = {}
+    for row in rows:
+        if row["condensate_lb"] is not None:
+            hour = row["taken_at"].replace(minute=0, second=0, microsecond=0)
+            drained[hour] = drained.get(hour, 0.0) + row["condensate_lb"]
+    return [
+        signs.Air(
+            row["taken_at"],
+            row["dry_bulb_f"],
+            row["wet_bulb_f"],
+            drained.get(row["taken_at"].replace(minute=0, second=0, microsecond=0)),
+        )
+        for row in _hourly(rows, ["dry_bulb_f", "condensate_lb"])
+    ]
+
+
+def _woods(charge: Charge, rows: list[dict]) -> list[signs.Wood]:
+    """Each lot with its corrected probe readings, one round an hour."""
+    known = [probe for probe in following.probes(charge).values() if probe.kind == Probe.Kind.MOISTURE]
+    rounds = _hourly(rows, [f"ch{probe.channel}" for probe in known]) if known else []
+    fixed: dict[tuple[int, int], Correction] = {}
+    for row in Correction.objects.filter(reading__in=[row["pk"] for row in rounds]).order_by("at", "id"):
+        fixed[row.reading_id, row.channel] = row
+    woods = []
+    for charge_lot in charge.charge_lots.select_related("lot__order"):
+        lot = charge_lot.lot
+        channels = [probe for probe in known if probe.charge_lot_id == charge_lot.pk]
+        found = []
+        for row in rounds:
+            values = {
+                f"{probe.channel}": fixed[row["pk"], probe.channel].value
+                for probe in channels
+                if (row["pk"], probe.channel) in fixed and fixed[row["pk"], probe.channel].value is not None
+            }
+            if values:
+                found.append((row["taken_at"], values))
+        woods.append(
+            signs.Wood(
+                name=str(lot),
+                species=species_for(lot.species_key),
+                thickness_in=float(lot.thickness_in),
+                target_mc_pct=lot.target_mc_pct,
+                rounds=found,
+                planned_loss_pct_per_day=_planned_loss(charge, str(lot), found),
+            )
+        )
+    return woods
+
+
+def _planned_loss(charge: Charge, lot: str, rounds: list) -> float | None:
+    """What the plan loses in the day before it has the lot's measured moisture; None where it never does."""
+    curve = next((row for row in charge.plan.get("lots") or [] if str(row["key"]) == lot), None)
+    if not rounds or curve is None or not curve.get("curve_hours"):
+        return None
+    mc_pct = statistics.fmean(rounds[-1][1].values())
+    planned = curve["curve_hours"], curve["curve_avg"]
+    try:
+        hour = forecast.hour_of(mc_pct, *planned)
+    except ValueError:
+        return None
+    return forecast.mc_at(hour - 24, *planned) - mc_pct if hour >= 24 else None
+
+
+def _setting(charge: Charge, step: following.Step) -> signs.Setting:
+    row = charge.plan["steps"][step.index]
+    return signs.Setting(
+        since=following.step_began(charge),
+        kind=step.kind,
+        dry_bulb_f=step.dry_bulb_f,
+        wet_bulb_f=step.wet_bulb_f,
+        wet_bulb_high_f=max(step.wet_bulb_f, row.get("expected_wet_bulb_f") or step.wet_bulb_f),
+        emc_pct=step.emc_pct,
+        compressor=step.compressor,
+        lockout_dry_bulb_f=charge.chamber.lockout_dry_bulb_f,
+        elevation_ft=the_shop().elevation_ft,
+    )
