@@ -186,6 +186,7 @@ MEDIA_URL = "files/"
 FILE_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 UPLOAD_LIMIT_MB = 15
+LOG_LIMIT_MB = 64  # a year of one-minute readings is about 25
 
 SECURE_CSP = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; font-src 'self'; "

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import F, Q, Window
+from django.db.models.functions import RowNumber
 
 from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
 from kilnshop.charges.set_points import switches
@@ -351,12 +352,11 @@ def channel_label(probe: Probe) -> str:
 
 def thinned(charge: Charge, most: int = 400) -> list[Reading]:
     """Readings for a chart: all of them, or evenly spread ones and always the last."""
-    ids = list(charge.readings.order_by("taken_at").values_list("pk", flat=True))
-    stride = math.ceil(len(ids) / most) or 1
-    kept = ids[::stride]
-    if ids and kept[-1] != ids[-1]:
-        kept.append(ids[-1])
-    return list(Reading.objects.filter(pk__in=kept).order_by("taken_at"))
+    count = charge.readings.count()
+    stride = math.ceil(count / most) or 1
+    place = Window(RowNumber(), order_by="taken_at")
+    kept = charge.readings.annotate(place=place).annotate(over=(count - F("place")) % stride).filter(over=0)
+    return list(Reading.objects.filter(pk__in=kept.values("pk")).order_by("taken_at"))
 
 
 @dataclass(frozen=True)

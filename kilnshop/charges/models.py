@@ -154,17 +154,45 @@ class LogMapping(models.Model):
 
 
 class LogImport(models.Model):
+    """A recorder's file, or (without a file) what the recorder sent by itself. Undone, its readings are gone."""
+
     charge = models.ForeignKey(Charge, models.PROTECT, related_name="log_imports")
-    file = models.FileField(upload_to="logs")
-    sha256 = models.CharField(max_length=64)
+    file = models.FileField(upload_to="logs", blank=True)
+    sha256 = models.CharField(max_length=64, blank=True)
     mapping = models.JSONField()
     rows_taken = models.PositiveIntegerField()
     rows_repeated = models.PositiveIntegerField(default=0)
     imported_at = models.DateTimeField()
     imported_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    undone_at = models.DateTimeField(null=True, blank=True)
+    undone_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    undone_why = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["-imported_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(undone_at=None, undone_by=None, undone_why="")
+                | Q(undone_at__isnull=False, undone_by__isnull=False) & ~Q(undone_why=""),
+                name="import_undone_by_somebody_for_a_reason",
+            ),
+            models.UniqueConstraint(
+                fields=["charge"], condition=Q(sha256=""), name="one_stream_of_sent_rows_a_charge"
+            ),
+        ]
+
+
+class Recorder(models.Model):
+    """The private address to which a chamber's recorder sends rows by itself. Only a hash of its key is kept."""
+
+    chamber = models.OneToOneField(Chamber, models.CASCADE, related_name="recorder")
+    key_hash = models.CharField(max_length=64, unique=True)
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    last_sent_at = models.DateTimeField(null=True, blank=True)
+    last_answer = models.CharField(max_length=300, blank=True)
 
 
 class Reading(models.Model):
@@ -173,11 +201,13 @@ class Reading(models.Model):
     `entry` makes a reading typed on the phone and sent twice count once; a logged row counts once by its time.
     """
 
-    charge = models.ForeignKey(Charge, models.PROTECT, related_name="readings")
+    charge = models.ForeignKey(Charge, models.PROTECT, related_name="readings", db_index=False)
     taken_at = models.DateTimeField()
     logged = models.ForeignKey(LogImport, models.PROTECT, null=True, blank=True, related_name="readings")
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
-    entry = models.UUIDField(default=uuid.uuid4, unique=True)
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
+    )
+    entry = models.UUIDField(default=uuid.uuid4, unique=True, null=True, blank=True)
     dry_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 250))
     wet_bulb_f = models.FloatField(null=True, blank=True, validators=between(-40, 212))
     ch1 = models.FloatField(null=True, blank=True)
@@ -228,7 +258,9 @@ class Correction(models.Model):
     method = models.CharField(max_length=60)
     why = models.CharField(max_length=200, blank=True)
     at = models.DateTimeField()
-    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
+    )
 
     class Meta:
         ordering = ["reading", "channel", "-at"]

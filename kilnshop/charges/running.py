@@ -4,14 +4,12 @@ import datetime as dt
 import math
 import uuid
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any, Protocol
+from functools import lru_cache
+from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.core.files.base import ContentFile
 from django.db import transaction
-from django.db.models import Q
 
 from kilnshop.charges import actions, checklists, following, learning, watching
 from kilnshop.charges.models import (
@@ -22,8 +20,6 @@ from kilnshop.charges.models import (
     Checklist,
     Correction,
     Event,
-    LogImport,
-    LogMapping,
     Probe,
     Reading,
 )
@@ -49,10 +45,9 @@ METHODS = {
     "weighed": "Weighed sample board",
 }
 LATE = dt.timedelta(minutes=5)  # a clock a little fast
-BATCH = 2000
 
 
-def _locked(charge: Charge, *states: str) -> Charge:
+def locked(charge: Charge, *states: str) -> Charge:
     """The charge's own row, locked, and in one of these states."""
     charge = Charge.objects.select_for_update().get(pk=charge.pk)
     if charge.state not in states:
@@ -80,7 +75,7 @@ def start_charge(*, charge: Charge, lines: dict, initials: str, by: Person, now:
     The booking moves to today when the start does; a day taken by something else refuses the start.
     """
     require(by, May.RUN_CHARGES)
-    charge = _locked(charge, "planned")
+    charge = locked(charge, "planned")
     other = Charge.objects.filter(
         chamber=charge.chamber, started_at__isnull=False, unloaded_at=None, cancelled_at=None
     ).first()
@@ -166,7 +161,7 @@ def record_reading(
     The same `entry` sent twice counts once: the first reading is given back.
     """
     require(by, May.RECORD_READINGS)
-    charge = _locked(charge, "running", "dry")
+    charge = locked(charge, "running", "dry")
     sent = Reading.objects.filter(entry=entry).first()
     if sent:
         if sent.charge_id != charge.pk:
@@ -223,18 +218,29 @@ def correct_pin(raw: float, wood_temp_f: float | None, species_key: str) -> tupl
     return value, verdict, method or ("not corrected" if verdict == "ok" else "out of the meter's range")
 
 
+@lru_cache(maxsize=100_000)
+def pin_columns(
+    raw: float, species_key: str, wood_temp_f: float | None, dry_bulb_f: float | None
+) -> tuple[float | None, str, float | None, str]:
+    """value, verdict, wood_temp_f and method of a Correction; without the wood's temperature the air's stands in."""
+    wood = wood_temp_f if wood_temp_f is not None else dry_bulb_f
+    value, verdict, method = correct_pin(raw, wood, species_key)
+    if verdict == "ok" and wood is not None and wood_temp_f is None:
+        method = f"{method}, wood taken as dry bulb"
+    return value, verdict, wood, method[:60]
+
+
 def _corrections(
     reading: Reading, known: dict[int, Probe], at: dt.datetime, by: Person | None, wood_temp_f: float | None
 ) -> list[Correction]:
     made = []
-    wood = wood_temp_f if wood_temp_f is not None else reading.dry_bulb_f
     for channel, probe in known.items():
         raw = reading.channel(channel)
         if raw is None or probe.kind != Probe.Kind.MOISTURE:
             continue
-        value, verdict, method = correct_pin(raw, wood, probe.charge_lot.lot.species_key)
-        if verdict == "ok" and wood is not None and wood_temp_f is None:
-            method = f"{method}, wood taken as dry bulb"
+        value, verdict, wood, method = pin_columns(
+            raw, probe.charge_lot.lot.species_key, wood_temp_f, reading.dry_bulb_f
+        )
         made.append(
             Correction(
                 reading=reading,
@@ -242,7 +248,7 @@ def _corrections(
                 value=value,
                 verdict=verdict,
                 wood_temp_f=wood,
-                method=method[:60],
+                method=method,
                 at=at,
                 by=by,
             )
@@ -282,7 +288,7 @@ def correct_by_hand(
 def change_step(*, charge: Charge, to_index: int, by: Person, now: dt.datetime, why: str) -> Charge:
     """The person who set the controls confirms the step, forward or back, and says why."""
     require(by, May.RUN_CHARGES)
-    charge = _locked(charge, "running")
+    charge = locked(charge, "running")
     planned = following.steps(charge)
     if not 0 <= to_index < len(planned):
         raise ValidationError(f"Step {to_index + 1} is not in the plan, which has {len(planned)} steps.")
@@ -309,7 +315,7 @@ def change_step(*, charge: Charge, to_index: int, by: Person, now: dt.datetime, 
 def top_up_water(*, charge: Charge, by: Person, now: dt.datetime) -> Charge:
     """Wet-bulb water topped up."""
     require(by, May.RECORD_READINGS)
-    charge = _locked(charge, "running")
+    charge = locked(charge, "running")
     charge.water_topped_up_at = now
     charge.save(update_fields=["water_topped_up_at"])
     _event(charge, Event.Kind.WATER, by, now, "")
@@ -335,7 +341,7 @@ def _event(charge, kind, by, now, why, before=None, after=None) -> Event:
 def finish_charge(*, charge: Charge, lines: dict, initials: str, by: Person, now: dt.datetime) -> Charge:
     """Drying is done: signed, then it cools."""
     require(by, May.RUN_CHARGES)
-    charge = _locked(charge, "running")
+    charge = locked(charge, "running")
     _sign(charge, Checklist.Kind.FINISH, lines, initials, by, now)
     charge.dried_at = now
     charge.full_clean()
@@ -349,7 +355,7 @@ def unload_charge(
 ) -> Charge:
     """Unload a dry charge and count it out. `counts`: charge lot id to (pieces or None, board feet)."""
     require(by, May.RUN_CHARGES)
-    charge = _locked(charge, "dry")
+    charge = locked(charge, "dry")
     _sign(charge, Checklist.Kind.UNLOAD, lines, initials, by, now)
     for row in charge.charge_lots.select_related("lot__order"):
         pieces, feet = counts.get(row.pk, (None, None))
@@ -389,7 +395,7 @@ def set_probes(*, charge: Charge, rows: Iterable[dict[str, Any]], by: Person) ->
     `rows`: channel, kind, charge_lot, board, depth_in, position; a channel left out has no probe.
     """
     require(by, May.RECORD_READINGS)
-    charge = _locked(charge, "planned", "running", "dry")
+    charge = locked(charge, "planned", "running", "dry")
     wanted = {row["channel"]: row for row in rows}
     old = {probe.channel: probe for probe in charge.probes.all()}
     for channel, probe in old.items():
@@ -423,7 +429,7 @@ def record_board_tests(
     `rows`: board, raw_pct, method (key of METHODS), meter, depth_in, wood_temp_f, measured_on.
     """
     require(by, May.RECORD_READINGS)
-    charge = _locked(charge_lot.charge, "running", "dry", "unloaded")
+    charge = locked(charge_lot.charge, "running", "dry", "unloaded")
     if not rows:
         raise ValidationError("No board was filled in. Test at least one.")
     saved, errors = [], []
@@ -457,108 +463,3 @@ def record_board_tests(
 
 def shop_day(charge: Charge) -> dt.date:
     return shop_today(charge.started_at)
-
-
-class LogRow(Protocol):
-    line: int
-    taken_at: dt.datetime
-    values: dict[str, float]
-
-
-@dataclass
-class Sifted:
-    """Rows of a log against what the charge already holds."""
-
-    take: list[LogRow] = field(default_factory=list)
-    outside: int = 0
-    repeated: int = 0
-    empty: int = 0
-    problems: list[str] = field(default_factory=list)
-
-
-def sift_log(*, charge: Charge, rows: Sequence[LogRow], now: dt.datetime) -> Sifted:
-    """Which rows are new, repeated, outside the charge's time, or say something else than an earlier import."""
-    found = Sifted()
-    if not rows or charge.started_at is None:
-        return found
-    end = charge.unloaded_at or now + LATE
-    span = Q(taken_at__gte=rows[0].taken_at, taken_at__lte=rows[-1].taken_at)
-    names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh", *CHANNEL_NAMES]
-    held = {
-        at: {name: value for name, value in zip(names, values, strict=True) if value is not None}
-        for at, *values in charge.readings.filter(span, logged__isnull=False).values_list("taken_at", *names)
-    }
-    for row in rows:
-        if not charge.started_at <= row.taken_at <= end:
-            found.outside += 1
-        elif not row.values:
-            found.empty += 1
-        elif row.taken_at not in held:
-            found.take.append(row)
-        elif held[row.taken_at] == row.values:
-            found.repeated += 1
-        else:
-            found.problems.append(
-                f"Row {row.line}: an earlier import has other values for that time. Import the same columns, in "
-                "the same unit and date order, as before."
-            )
-    return found
-
-
-@transaction.atomic
-def import_log(
-    *,
-    charge: Charge,
-    data: bytes,
-    sha256: str,
-    mapping: dict[str, Any],
-    rows: Sequence[LogRow],
-    repeated: int,
-    by: Person,
-    now: dt.datetime,
-) -> LogImport:
-    """Keep the file and its new rows, all or nothing, and remember the mapping for the chamber.
-
-    A file imported before, or with nothing new in it, changes nothing: the earlier import is given back.
-    """
-    require(by, May.RECORD_READINGS)
-    charge = _locked(charge, "running", "dry", "unloaded")
-    before = charge.log_imports.filter(sha256=sha256).first()
-    sifted = sift_log(charge=charge, rows=rows, now=now)
-    if sifted.problems:
-        raise ValidationError(sifted.problems[:50])
-    if not sifted.take:
-        if before:
-            return before
-        raise ValidationError(
-            f"No new row: {sifted.repeated + repeated} were imported before, {sifted.outside} lie outside the charge's "
-            "time. Nothing was imported."
-        )
-    log = LogImport(
-        charge=charge,
-        sha256=sha256,
-        mapping=mapping,
-        rows_taken=len(sifted.take),
-        rows_repeated=sifted.repeated + repeated,
-        imported_at=now,
-        imported_by=by,
-    )
-    log.file.save(f"{charge.number}-{sha256[:12]}.csv", ContentFile(data), save=False)
-    log.save()
-    known = {probe.channel: probe for probe in charge.probes.select_related("charge_lot__lot")}
-    for start in range(0, len(sifted.take), BATCH):
-        readings = Reading.objects.bulk_create(
-            [
-                Reading(charge=charge, taken_at=row.taken_at, logged=log, by=by, **row.values)
-                for row in sifted.take[start : start + BATCH]
-            ]
-        )
-        Correction.objects.bulk_create(
-            [row for reading in readings for row in _corrections(reading, known, now, by, None)],
-            batch_size=BATCH,
-        )
-    LogMapping.objects.update_or_create(chamber=charge.chamber, defaults={"mapping": mapping})
-    watching.watch(charge=charge, now=now)
-    if charge.unloaded_at:
-        learning.learn_from(charges=[charge], now=now)
-    return log

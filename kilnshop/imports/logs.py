@@ -6,13 +6,15 @@ import math
 import re
 import zoneinfo
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from kilnshop.imports.text import NotText, decoded_as
 from kilnshop.science import psychro
 
-MAX_ROWS = 400_000
+MAX_ROWS = 1_100_000  # two years of one-minute readings
+SNIFFED = 2000  # lines looked at to find the separator and the width of the table
 CHANNELS = tuple(f"ch{number}" for number in range(1, 9))
 TEMPERATURES = {"dry_bulb_f": "dry bulb", "wet_bulb_f": "wet bulb"}
 NUMBERS = {"condensate_lb": "condensate", "meter_kwh": "meter"}
@@ -63,7 +65,7 @@ class Problem:
         return f"Row {self.row}: {self.text}" if self.row else self.text
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Row:
     line: int
     taken_at: dt.datetime  # UTC
@@ -103,23 +105,22 @@ def read_table(data: bytes) -> Table:
         raise UnreadableLog(
             f"The file has {len(lines):,} lines; at most {MAX_ROWS:,} are read at once. Split it."
         )
-    best: tuple[int, str, int, list[list[str]]] | None = None
+    best: tuple[int, str, int] | None = None
     for separator in (";", "\t", ","):
-        try:
-            rows = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator)]
-        except csv.Error:
-            continue
-        widths = Counter(len(row) for row in rows if len(row) > 1 and any(map(_dated, row)))
+        widths = Counter(
+            len(row) for row in _split(lines[:SNIFFED], separator) if len(row) > 1 and any(map(_dated, row))
+        )
         if widths:
             width, count = widths.most_common(1)[0]
             if best is None or width * count > best[0]:
-                best = (width * count, separator, width, rows)
+                best = (width * count, separator, width)
     if best is None:
         raise UnreadableLog(
             "No row with a date and values was found. The file needs a header row and rows split by comma, "
             "semicolon or tab."
         )
-    _, separator, width, rows = best
+    _, separator, width = best
+    rows = _split(lines, separator)
     first = next(i for i, row in enumerate(rows) if len(row) == width and any(map(_dated, row)))
     top = None
     for i in range(first - 1, -1, -1):
@@ -130,6 +131,12 @@ def read_table(data: bytes) -> Table:
         raise UnreadableLog(
             f"Row {first + 1} holds values but no header row is above it. Add one naming the columns."
         )
+    named = len(rows[top])
+    if over := next((i for i, row in enumerate(rows) if i >= first and any(row[named:])), None):
+        raise UnreadableLog(
+            f"Row {over + 1} has {len(rows[over])} values but the header names {named} columns. If the recorder writes "
+            "decimal commas, let it separate columns by semicolon or tab."
+        )
     names: list[str] = []
     for i in range(width):
         name = (rows[top][i] if i < len(rows[top]) else "") or f"Column {i + 1}"
@@ -138,6 +145,13 @@ def read_table(data: bytes) -> Table:
         first -= 1  # values whose date cannot be read, not a row of units
     body = tuple((i + 1, tuple(row)) for i, row in enumerate(rows) if i >= first and any(row))
     return Table(tuple(names), body, encoding, separator)
+
+
+def _split(lines: list[str], separator: str) -> list[list[str]]:
+    try:
+        return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator)]
+    except csv.Error as error:
+        raise UnreadableLog(f"The file is damaged: {error}. Export the log as CSV again.") from None
 
 
 def _dated(cell: str) -> bool:
@@ -214,20 +228,25 @@ def parse(
     if parsed.problems:
         return parsed
     at = {name: i for i, name in enumerate(table.header)}
-    columns = [(key, name, at[name]) for key, name in mapping["columns"].items()]
+    date_of, clock_of = _Cached(lambda text: _date(text, mapping["order"])), _Cached(_clock)
+    readers = [
+        (key, name, at[name], _Cached(lambda text, key=key: _value(text, key, mapping, channels)))
+        for key, name in mapping["columns"].items()
+    ]
+    wet_bulb = _Cached(lambda air: round(min(psychro.wet_bulb_f(*air, elevation_ft), air[0]), 4))
+    time_at, clock_at = at[mapping["time"]], at[mapping["clock"]] if mapping.get("clock") else None
     width = len(table.header)
     moments: list[tuple[int, str, dt.datetime, dict[str, float]]] = []
     for line, cells in table.rows:
-        if len(cells) < width or any(cells[width:]):
+        if len(cells) != width and (len(cells) < width or any(cells[width:])):
             parsed.problems.append(
                 Problem(line, "", "", f"it has {len(cells)} cells where the header has {width}.")
             )
             continue
-        text = cells[at[mapping["time"]]]
-        if mapping.get("clock"):
-            text = f"{text} {cells[at[mapping['clock']]]}"
+        text = cells[time_at] if clock_at is None else f"{cells[time_at]} {cells[clock_at]}"
         try:
-            moment = _moment(text, mapping["order"])
+            date, clock = _date_and_clock(text)
+            moment = dt.datetime.combine(date_of[date], clock_of[clock])
         except ValueError:
             wanted = ORDERS[mapping["order"]].lower()
             parsed.problems.append(
@@ -240,18 +259,18 @@ def parse(
             )
             continue
         values: dict[str, float] = {}
-        for key, name, i in columns:
-            if cells[i].lower() in BLANKS:
-                continue
+        for key, name, i, read in readers:
             try:
-                values[key] = _value(cells[i], key, mapping, channels)
+                value = read[cells[i]]
             except ValueError as error:
                 parsed.problems.append(Problem(line, name, cells[i], f"“{cells[i]}” in “{name}” {error}"))
+            else:
+                if value is not None:
+                    values[key] = value
         humidity, dry = values.pop(HUMIDITY, None), values.get("dry_bulb_f")
         if humidity is not None and dry is not None:
             try:
-                worked_out = psychro.wet_bulb_f(dry, humidity, elevation_ft)
-                values["wet_bulb_f"] = round(min(worked_out, dry), 4)
+                values["wet_bulb_f"] = wet_bulb[dry, humidity]
             except ValueError as error:
                 name = mapping["columns"][HUMIDITY]
                 text = f"no wet bulb for {dry:g} °F and {humidity:g} % relative humidity: {error}."
@@ -273,36 +292,59 @@ def parse(
     return parsed
 
 
-def _moment(text: str, order: str) -> dt.datetime:
-    """The written moment; naive unless the text carries its own offset."""
-    date = DATE.match(text)
-    if not date:
+class _Cached(dict[Any, Any]):
+    """A function asked the same few things a million times. What it refuses is asked anew."""
+
+    def __init__(self, function: Callable[[Any], Any]) -> None:
+        self.function = function
+
+    def __missing__(self, given: Any) -> Any:
+        value = self[given] = self.function(given)
+        return value
+
+
+def _date_and_clock(text: str) -> tuple[str, str]:
+    """The two parts of a written moment, each of which repeats from row to row."""
+    for gap in " T\t":
+        date, found, clock = text.partition(gap)
+        if found:
+            return date, clock
+    return text, ""
+
+
+def _date(text: str, order: str) -> dt.date:
+    found = DATE.fullmatch(text.rstrip(","))
+    if not found:
         raise ValueError(text)
-    rest = text[date.end() :].strip(" T,\t")
-    clock = CLOCK.fullmatch(rest)
-    if not clock:
+    parts = dict(zip(order, (int(part) for part in found.groups()), strict=True))
+    year_text = found.groups()[order.index("y")]
+    if len(year_text) not in (2, 4) or len(found.groups()[2 if order == "ymd" else 0]) > 2:
         raise ValueError(text)
-    parts = dict(zip(order, (int(part) for part in date.groups()), strict=True))
-    year_text = date.groups()[order.index("y")]
-    if len(year_text) not in (2, 4) or len(date.groups()[2 if order == "ymd" else 0]) > 2:
+    return dt.date(parts["y"] + (2000 if len(year_text) == 2 else 0), parts["m"], parts["d"])
+
+
+def _clock(text: str) -> dt.time:
+    """The written time of day; naive unless the text carries its own offset."""
+    found = CLOCK.fullmatch(text.strip(" ,\t"))
+    if not found:
         raise ValueError(text)
-    year = parts["y"] + (2000 if len(year_text) == 2 else 0)
-    hour, half = int(clock[1]), (clock[4] or "").lower()
+    hour, half = int(found[1]), (found[4] or "").lower()
     if half:
         if not 1 <= hour <= 12:
             raise ValueError(text)
         hour = hour % 12 + (12 if half == "p" else 0)
-    moment = dt.datetime(year, parts["m"], parts["d"], hour, int(clock[2]), int(clock[3] or 0))
-    offset = (clock[5] or "").lower()
-    if not offset:
-        return moment
+    zone, offset = None, (found[5] or "").lower()
     if offset in ("z", "utc"):
-        return moment.replace(tzinfo=dt.UTC)
-    minutes = int(offset[1:3]) * 60 + int(offset[-2:])
-    return moment.replace(tzinfo=dt.timezone(dt.timedelta(minutes=-minutes if offset[0] == "-" else minutes)))
+        zone = dt.UTC
+    elif offset:
+        minutes = int(offset[1:3]) * 60 + int(offset[-2:])
+        zone = dt.timezone(dt.timedelta(minutes=-minutes if offset[0] == "-" else minutes))
+    return dt.time(hour, int(found[2]), int(found[3] or 0), tzinfo=zone)
 
 
-def _value(text: str, key: str, mapping: dict[str, Any], channels: dict[int, str]) -> float:
+def _value(text: str, key: str, mapping: dict[str, Any], channels: dict[int, str]) -> float | None:
+    if text.lower() in BLANKS:
+        return None
     if mapping["decimal"] == ",":
         if "." in text:
             raise ValueError("has a point, but the file was said to use decimal commas.")
@@ -332,13 +374,16 @@ def _place(parsed: Parsed, moments: list, clocks: str, zone: zoneinfo.ZoneInfo) 
         moments = moments[::-1]  # newest first
     previous: dt.datetime | None = None
     seen: dict[dt.datetime, dict[str, float]] = {}
+    steady = _Cached(lambda quarter: _steady_offset(dt.datetime(*quarter[:4], quarter[4] * 15), clocks, zone))
     for line, text, moment, values in moments:
         try:
-            utc = _utc(moment, clocks, zone, previous)
+            quarter = (moment.year, moment.month, moment.day, moment.hour, moment.minute // 15)
+            offset = None if moment.tzinfo else steady[quarter]
+            utc = _utc(moment, clocks, zone, previous) if offset is None else moment.replace(tzinfo=offset)
         except (ValueError, OverflowError) as error:
             parsed.problems.append(Problem(line, "", text, f"{text} {error}"))
             continue
-        previous = utc
+        previous = utc = utc.astimezone(dt.UTC)
         if utc not in seen:
             seen[utc] = values
             parsed.rows.append(Row(line, utc, values))
@@ -356,6 +401,15 @@ def _place(parsed: Parsed, moments: list, clocks: str, zone: zoneinfo.ZoneInfo) 
 
 def _naive(moment: dt.datetime) -> dt.datetime:
     return moment.replace(tzinfo=None)
+
+
+def _steady_offset(quarter: dt.datetime, clocks: str, zone: zoneinfo.ZoneInfo) -> dt.timezone | None:
+    """The clock's distance from UTC all through a quarter of an hour; None when it changes near."""
+    if clocks != "shop":
+        return dt.timezone(quarter - _utc(quarter, clocks, zone, None).replace(tzinfo=None))
+    ends = (quarter, quarter + dt.timedelta(minutes=15))
+    offsets = {end.replace(tzinfo=zone, fold=fold).utcoffset() for end in ends for fold in (0, 1)}
+    return dt.timezone(offsets.pop() or dt.timedelta()) if len(offsets) == 1 else None
 
 
 def _utc(

@@ -510,7 +510,7 @@ class Learned(models.Model):
     kind = models.CharField(max_length=10, choices=Kind.choices, unique=True)
     result = models.JSONField(help_text="science.learning.Learned.to_dict")
     evidence = models.JSONField(
-        default=list, help_text="Per charge: what counted, what was set aside and why"
+        default=list, blank=True, help_text="Per charge: what counted, what was set aside and why"
     )
     worked_out_at = models.DateTimeField()
 

@@ -262,3 +262,45 @@ def test_any_split_of_a_log_reads_as_the_whole(cut, count):
     assert [(r.taken_at, r.values) for p in parts for r in p.rows] == [
         (r.taken_at, r.values) for r in whole.rows
     ]
+
+
+HEAD = "Time,Dry,Wet\n"
+TORTURE = [
+    *(HEAD + f"3/2/26 10:00,{cell},100\n" for cell in (
+        "1e5", "-400", "1O8", "110F", "110 °F", "110,5", "1.1.0", "++1", "0x1F", "½", "∞", "1 10", "#REF!", "ERR", "OPEN",
+        "True", "110\x00", "'110", "110;", "=110",
+    )),
+    *(HEAD + f"{moment},110,100\n" for moment in (
+        "3/32/26 10:00", "13/1/26 10:00", "2/30/26 10:00", "0/1/26 10:00", "3/2/026 10:00", "3/2/26", "10:00",
+        "3/2/26 24:00", "3/2/26 10:60", "3/2/26 10", "3/2/26 13:00 pm", "3/2/26 0:10 am", "3.2.26.1 10:00", "yesterday",
+        "45000.4", "2026-W10-1 10:00", "3/8/26 02:30", "3/2/26 10:00 EST", "3/2/26 10:00:61",
+    )),
+    HEAD + "3/2/26 10:00,110\n",
+    HEAD + "3/2/26 10:00,110,100,7\n",
+    HEAD + "3/2/26 10:00,110,100\n3/2/26 10:00,110,101\n",
+    HEAD + "3/2/26 10:00,100,110\n",
+    HEAD + "3/2/26 10:00,110,100\nTotal,,\nx\n",
+    "Dry,Wet\n110,100\n",
+    "Time;Dry;Wet\n3/2/26 10:00;110,5;100\n",
+    "Time,Dry,Dry\n3/2/26 10:00,110,100\n",
+    "Time Dry Wet\n3/2/26 10:00 110 100\n",
+    "<html><body>Time,Dry,Wet</body></html>\n",
+    '{"Time": "3/2/26 10:00", "Dry": 110}\n',
+    "%PDF-1.7\n3 2 26\n",
+]  # fmt: skip
+
+
+def test_there_are_fifty_malformed_files():
+    assert len({*TORTURE}) >= 50
+
+
+@pytest.mark.parametrize("text", TORTURE)
+def test_a_malformed_file_is_refused_in_words(text):
+    """Hand-made faults of recorder files (common practice). With any problem nothing is written."""
+    try:
+        parsed = parse(text)
+    except logs.UnreadableLog as refusal:
+        assert len(str(refusal)) > 20
+    else:
+        assert parsed.problems
+        assert all(len(str(problem)) > 10 for problem in parsed.problems)

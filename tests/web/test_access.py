@@ -13,7 +13,7 @@ from kilnshop.shop.roles import May
 from tests import factory
 
 pytestmark = pytest.mark.django_db
-OPEN = {"sign_in", "first_owner", "confirm"}
+OPEN = {"sign_in", "first_owner", "confirm", "recorder_rows"}
 # name, arguments, owner, office, operator
 PAGES = [
     ("today", [], 200, 200, 200),
@@ -57,7 +57,6 @@ PAGES = [
     ("plan_of_quote", ["quote"], 200, 200, 403),
     ("plan_of_lot", ["lot"], 200, 200, 200),
     ("plan_of_charge", ["charge"], 200, 200, 200),
-    ("load_sheet", ["charge"], 200, 200, 200),
     ("compare", [], 200, 200, 200),
     ("compare_result", [], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
@@ -66,6 +65,10 @@ PAGES = [
     ("reading_new", ["running"], 200, 403, 200),
     ("log_import", ["running"], 200, 403, 200),
     ("probes", ["running"], 200, 403, 200),
+    ("recorder_address", ["chamber"], 200, 403, 403),
+    ("learning", [], 200, 403, 403),
+    ("estimates_compared", [], 200, 403, 403),
+    ("load_sheet", ["charge"], 200, 200, 200),
     ("tickets", [], 200, 200, 200),
     ("ticket_new", ["order"], 200, 200, 403),
     ("invoices", [], 200, 200, 403),
@@ -77,12 +80,12 @@ PAGES = [
 DONE_WITH = {
     None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media "
     "plan_of_lot_paper plan_of_charge_paper load_sheet_pdf",
-    May.SET_UP: "person own_new own_change",
+    May.SET_UP: "person own_new own_change learning_switch learning_again",
     May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
     May.RUN_CHARGES: "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
-    "charge_unload charge_step",
+    "charge_unload charge_step log_undo",
     May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding",
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}

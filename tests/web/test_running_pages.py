@@ -324,7 +324,7 @@ def test_a_log_is_chosen_named_looked_at_and_imported(charge, door):
     assert "132.8" in text_of(look)
     assert not Reading.objects.exists()
     done = door.post(address, NAMES | {"key": key, "do": "import"}, follow=True)
-    assert "2 rows of the file are in charge K-2026-0001" in text_of(done)
+    assert "2 rows of the file are in charge K-2026-0001; 0 were there before." in text_of(done)
     assert [reading.ch3 for reading in Reading.objects.all()] == [132.8, 132.62]
     assert LogMapping.objects.get().mapping["columns"]["ch3"] == "Core"
     again = choose(door, charge, GOOD)

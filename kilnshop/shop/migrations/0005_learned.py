@@ -16,7 +16,7 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('kind', models.CharField(choices=[('speed', 'Drying speed'), ('removal', 'Dehumidifier removal'), ('heat_loss', 'Heat loss')], max_length=10, unique=True)),
                 ('result', models.JSONField(help_text='science.learning.Learned.to_dict')),
-                ('evidence', models.JSONField(default=list, help_text='Per charge: what counted, what was set aside and why')),
+                ('evidence', models.JSONField(blank=True, default=list, help_text='Per charge: what counted, what was set aside and why')),
                 ('worked_out_at', models.DateTimeField()),
             ],
         ),

@@ -299,11 +299,15 @@ class LogFileForm(ShopForm):
 
     def clean_file(self):
         file = self.cleaned_data["file"]
-        if file.size > settings.UPLOAD_LIMIT_MB * 1024 * 1024:
+        if file.size > settings.LOG_LIMIT_MB * 1024 * 1024:
             raise ValidationError(
-                f"“{file.name}” is {file.size / 1048576:.0f} MB; files up to {settings.UPLOAD_LIMIT_MB} MB are taken."
+                f"“{file.name}” is {file.size / 1048576:.0f} MB; files up to {settings.LOG_LIMIT_MB} MB are taken."
             )
         return file
+
+
+class UndoImportForm(ShopForm):
+    why = forms.CharField(label="Why", max_length=200, help_text="Such as the file of another chamber.")
 
 
 class LogMappingForm(ShopForm):

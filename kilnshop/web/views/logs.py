@@ -2,26 +2,35 @@
 
 import datetime as dt
 import hashlib
+import json
 import re
 
 from django.contrib import messages
+from django.contrib.auth.decorators import login_not_required
+from django.core.cache import cache
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
-from django.http import Http404
+from django.http import Http404, JsonResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
+from django.views.decorators.csrf import csrf_exempt
+from django.views.decorators.http import require_POST
 
-from kilnshop.charges import following
-from kilnshop.charges.models import Charge, LogMapping
+from kilnshop.charges import following, recorder
+from kilnshop.charges.models import Charge, LogImport, LogMapping, Recorder
 from kilnshop.imports import charge_log, logs
+from kilnshop.shop.models import Chamber
 from kilnshop.shop.roles import May
 from kilnshop.web.access import allowed
-from kilnshop.web.forms.running import LogFileForm, LogMappingForm
+from kilnshop.web.forms.running import LogFileForm, LogMappingForm, UndoImportForm
 
 WAITING = "waiting_logs"
 KEPT_FOR = dt.timedelta(days=2)
+STREAM = "application/x-ndjson"
+A_MINUTE = 30  # how often a recorder may send
+SENT_LIMIT = 2_000_000  # bytes at once
 SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -51,7 +60,11 @@ def log_import(request, charge_pk):
     about = {
         "charge": charge,
         "open": charge.state in ("running", "dry", "unloaded"),
-        "imports": charge.log_imports.select_related("imported_by"),
+        "may_undo": charge.state in ("running", "dry") and request.user.may(May.RUN_CHARGES),
+        "imports": charge.log_imports.select_related("imported_by", "undone_by"),
+        "done": charge.log_imports.filter(pk=request.GET["done"]).first()
+        if request.GET.get("done", "").isdecimal()
+        else None,
         "probes": following.probes(charge),
     }
     key = request.POST.get("key") or request.GET.get("file", "")
@@ -84,15 +97,12 @@ def _named(request, charge: Charge, key: str, about: dict):
     if request.method == "POST" and form.is_valid():
         mapping, now = form.mapping(), timezone.now()
         if request.POST.get("do") == "import":
+            steps = charge_log.steps(charge=charge, data=data, mapping=mapping, by=request.user, now=now)
+            if STREAM in request.headers.get("Accept", ""):
+                return StreamingHttpResponse(_told(charge, key, steps), content_type=STREAM)
             try:
-                log = charge_log.take(charge=charge, data=data, mapping=mapping, by=request.user, now=now)
-                messages.success(
-                    request,
-                    f"{log.rows_taken:,} rows of the file are in charge {charge}; {log.rows_repeated:,} were "
-                    "there before.",
-                )
-                default_storage.delete(f"{WAITING}/{key}")
-                return redirect("charge", charge.pk)
+                log = charge_log.finished(steps)
+                return redirect(_taken(charge, key, log))
             except ValidationError as error:
                 form.refuse(error)
         else:
@@ -121,4 +131,96 @@ def _named(request, charge: Charge, key: str, about: dict):
     )
 
 
-urlpatterns = [path("charges/<int:charge_pk>/log/", log_import, name="log_import")]
+def _taken(charge: Charge, key: str, log: LogImport) -> str:
+    default_storage.delete(f"{WAITING}/{key}")
+    return f"{reverse('log_import', args=[charge.pk])}?done={log.pk}"
+
+
+def _told(charge: Charge, key: str, steps):
+    """How far an import is, line by line, then where to go; a refusal sends the page back to looking."""
+    try:
+        while True:
+            yield json.dumps({"share": round(next(steps), 3)}) + "\n"
+    except StopIteration as end:
+        yield json.dumps({"go": _taken(charge, key, end.value)}) + "\n"
+    except ValidationError:
+        yield json.dumps({"refused": True}) + "\n"
+
+
+@allowed(May.RUN_CHARGES)
+def log_undo(request, pk):
+    log = get_object_or_404(LogImport.objects.select_related("charge", "imported_by"), pk=pk)
+    form = UndoImportForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            recorder.undo_import(log=log, why=form.cleaned_data["why"], by=request.user, now=timezone.now())
+        except ValidationError as error:
+            form.refuse(error)
+        else:
+            messages.success(request, "The import is undone; its file is kept.")
+            return redirect("log_import", log.charge_id)
+    return render(
+        request, "charges/log_undo.html", {"form": form, "log": log}, status=422 if form.errors else 200
+    )
+
+
+@allowed(May.SET_UP)
+def recorder_address(request, chamber_pk):
+    chamber = get_object_or_404(Chamber, pk=chamber_pk)
+    new_key = None
+    if request.method == "POST" and request.POST.get("do") == "stop":
+        recorder.stop_address(chamber=chamber, by=request.user)
+        messages.success(request, f"{chamber}'s recorder can no longer send.")
+        return redirect("recorder_address", chamber.pk)
+    if request.method == "POST":
+        new_key = recorder.make_address(chamber=chamber, by=request.user, now=timezone.now())
+    return render(
+        request,
+        "charges/recorder.html",
+        {
+            "chamber": chamber,
+            "address": Recorder.objects.filter(chamber=chamber).select_related("made_by").first(),
+            "new_key": new_key,
+            "url": request.build_absolute_uri(reverse("recorder_rows")),
+            "remembered": LogMapping.objects.filter(chamber=chamber).exists(),
+            "names": [*logs.TEMPERATURES, *logs.NUMBERS, *logs.CHANNELS],
+        },
+    )
+
+
+@login_not_required
+@csrf_exempt
+@require_POST
+def recorder_rows(request):
+    """Rows a recorder sends by itself: `Authorization: Bearer KEY`, CSV or JSON in the body."""
+    word, _, key = request.headers.get("Authorization", "").partition(" ")
+    sender = f"recorder-{request.META.get('REMOTE_ADDR', '')}-{hashlib.sha256(key.encode()).hexdigest()[:16]}"
+    cache.add(sender, 0, 60)
+    if cache.incr(sender) > A_MINUTE:
+        answer = {"error": f"More than {A_MINUTE} times in a minute. Send several rows at once, less often."}
+        return JsonResponse(answer, status=429, headers={"Retry-After": "60"})
+    address = recorder.address_of(key) if word.lower() == "bearer" else None
+    if address is None:
+        return JsonResponse(
+            {"error": "The key is not known. Make a new one on the chamber's page."}, status=401
+        )
+    if int(request.headers.get("Content-Length") or 0) > SENT_LIMIT:
+        return JsonResponse({"error": "More than 2 MB at once. Send fewer rows."}, status=413)
+    now = timezone.now()
+    try:
+        found = charge_log.receive(address=address, body=request.body, kind=request.content_type, now=now)
+    except (ValidationError, logs.UnreadableLog) as error:
+        problems = error.messages if isinstance(error, ValidationError) else [str(error)]
+        recorder.note_answer(address=address, now=now, answer=problems[0])
+        return JsonResponse({"error": "Nothing was taken.", "problems": problems}, status=422)
+    answer = {"taken": len(found.take), "repeated": found.repeated, "outside": found.outside}
+    recorder.note_answer(address=address, now=now, answer=f"{answer['taken']} rows taken")
+    return JsonResponse(answer)
+
+
+urlpatterns = [
+    path("charges/<int:charge_pk>/log/", log_import, name="log_import"),
+    path("logs/<int:pk>/undo/", log_undo, name="log_undo"),
+    path("set-up/chambers/<int:chamber_pk>/recorder/", recorder_address, name="recorder_address"),
+    path("recorder/", recorder_rows, name="recorder_rows"),
+]

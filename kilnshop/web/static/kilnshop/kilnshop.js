@@ -74,5 +74,36 @@
   document.addEventListener("submit", (event) => {
     const question = event.submitter?.dataset.confirm || event.target.dataset.confirm;
     if (question && !window.confirm(question)) event.preventDefault();
+    else if (event.target.matches("[data-progress]")) withProgress(event);
   });
+
+  // A long import answers line by line how far it is; without this the same form simply takes its time.
+  const withProgress = async (event) => {
+    const form = event.target;
+    const told = form.querySelector(".progress");
+    told.hidden = false;
+    if (event.submitter?.value !== "import") return;
+    event.preventDefault();
+    const body = new FormData(form, event.submitter);
+    form.querySelectorAll("button").forEach((button) => (button.disabled = true));
+    const bar = told.querySelector("progress");
+    let end = {};
+    try {
+      const answer = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/x-ndjson" } });
+      const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
+      for (let rest = "", part = await reader.read(); !part.done; part = await reader.read()) {
+        const lines = (rest + part.value).split("\n");
+        rest = lines.pop();
+        for (const line of lines) end = JSON.parse(line);
+        if ("share" in end) bar.value = end.share;
+      }
+    } catch (error) {
+      console.error(error);
+    }
+    if (end.go) window.location.assign(end.go);
+    else {
+      form.querySelectorAll("button").forEach((button) => (button.disabled = false));
+      form.requestSubmit(form.querySelector("[value=look]"));
+    }
+  };
 })();

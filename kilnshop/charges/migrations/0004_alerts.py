@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('charges', '0002_no_overlap'),
+        ('charges', '0003_recorder_rows'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
