@@ -19,12 +19,16 @@ from kilnshop.science.heating import heat_capacity_per_dry_kg
 from kilnshop.science.section import Step, Stock
 
 MAX_HOURS = 24.0 * 500
+MAX_STEPS = 5000
+ATTEMPTS = 30  # at the humidity of a step, before the step is taken shorter
 AIR_CLOSES = 3e-3  # water the humidity search may leave open, of the evaporation
-LEAP_MC = 0.06  # wanted change of the average in one step
+LEAP_MC = 0.06  # most wanted change of the average in one step
+LEAP_OF_GAP, LEAST_LEAP_MC = 0.3, 0.005  # that change as a part of what separates the wood from its EMC
 GROW = 2.0  # most a step may be longer than the one before
 HOTTEST_C = 110.0  # no drying chamber is meant to get hotter
 RAMP_K = 6.0  # most the air warms or cools in one step
-RAMP_H = 12.0  # longest step while the air is off its set point
+RAMP_H = 12.0  # longest step while the air warms or cools to its set point
+DRIFT_K = 0.5  # air off its set point that moves less than this in a step may take longer steps
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
 SLOW_PIECES = 1.15  # the slow boards of a lot dry this much slower than its average
 
@@ -132,7 +136,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     last_dry = max(i for i, kind in enumerate(kinds) if kind == "dry")
     threshold = np.array(
         [
-            stages[i + 1].from_mc if i < last_dry and stages[i + 1].hours is None else -1.0
+            stages[i + 1].from_mc if i < last_dry and not timed[i] and not timed[i + 1] else -1.0
             for i in range(len(stages))
         ]
     )
@@ -152,7 +156,10 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
     evap = np.zeros(members)
     dt = np.full(members, 2.0)
     known_slope = np.full(members, -10.0)  # of excess water against humidity [kg/h]
-    speed_of_loss = np.zeros(members)  # of the governing gap, fraction per hour
+    speed_of_loss = np.zeros(members)  # of the governing gap, fraction per hour, and how fast it slows [1/h]
+    slowing = np.zeros(members)
+    last_h = np.zeros(members)
+    moved_k = np.full(members, np.inf)  # of the air temperature in the last step
     done = np.zeros(members, dtype=bool)
     stalled = np.zeros(members, dtype=bool)
     reached = np.where(average[..., 0] <= load.target, 0.0, np.nan)
@@ -182,17 +189,25 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             stage[change] = np.where(jump, last_dry, stage)[change] + 1
             clock[change] = 0.0
             dt[change] = np.minimum(dt, 6.0)[change]
-            speed_of_loss[change] = 0.0
+            speed_of_loss[change] = slowing[change] = last_h[change] = 0.0
+            moved_k[change] = np.inf
             done = done | (stage >= len(stages))
             stage[done] = len(stages) - 1
 
     togo = move_on()
-    for _ in range(20000):
+    for _ in range(MAX_STEPS):
         if done.all():
             break
         # how long a step
         with np.errstate(divide="ignore", invalid="ignore"):
-            until = np.where(speed_of_loss > 0, (togo + 5e-5) / speed_of_loss, np.inf)
+            at_once = speed_of_loss * np.exp(-slowing * last_h / 2)
+            left_share = slowing * (togo + 5e-5) / at_once
+            until = np.where(
+                np.abs(left_share) > 1e-6,
+                -np.log1p(-np.minimum(left_share, 1.0)) / slowing,
+                (togo + 5e-5) / at_once,
+            )
+            until = np.where(speed_of_loss > 0, until, np.inf)
         step_h = np.minimum(np.minimum(dt, until), np.maximum(limit_h[stage] - clock, 1e-3))
         goal_c = set_c[stage]
         afloat = floats[stage]
@@ -211,12 +226,13 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             with np.errstate(divide="ignore", invalid="ignore"):
                 ramp_h = (goal_c - temp) / rate
             ramp_h = np.where(ramp_h > 0, ramp_h, np.inf)
-            gentle = np.minimum(RAMP_K / np.maximum(np.abs(rate), 1e-6), RAMP_H)
+            steady = RAMP_H * np.maximum(DRIFT_K / np.maximum(moved_k, 1e-6), 1.0)
+            gentle = np.minimum(RAMP_K / np.maximum(np.abs(rate), 1e-6), steady)
             step_h = np.where(off, np.minimum(step_h, np.minimum(ramp_h, gentle)), step_h)
         step_h = np.where(done, 1.0, np.maximum(step_h, 1e-3))
         # air, heat and wood together
         target_rh = np.where(afloat, -1.0, set_rh[stage])
-        low, high = np.full(members, 0.02), np.full(members, 1.0)
+        low, high = np.full(members, 0.02), np.full(members, 2.0)  # 2: saturated air not tried yet
         guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
         halfway = temp + 0.5 * rate * step_h
         air_c = np.where(off, np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c)), goal_c)
@@ -224,15 +240,19 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         before_rh = before_excess = np.full(members, np.nan)
         near: Step | None = None
         trial: Step | None = None
-        for attempt in range(30):
+        for attempt in range(ATTEMPTS):
             emc = emc_fraction(air_c, guess)
             try:
                 trial = stock.advance(
                     np.repeat(air_c, lots * pieces), np.repeat(emc, lots * pieces), seconds_by_row, near
                 )
-            except DryingFailed:
+            except DryingFailed as error:
                 if step_h[~done].max() < 0.01:
-                    raise
+                    who = int(np.argmin(done))
+                    raise DryingFailed(
+                        f"{_where(stages, stage[who], air_c[who], elapsed[who])} {error} (thinnest wood "
+                        f"{1000 * load.thickness_m.min():.0f} mm, fastest {load.speed.max():.2g} times red oak)"
+                    ) from error
                 trial = None
                 break
             near = trial
@@ -257,7 +277,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             settled = np.abs(excess) <= AIR_CLOSES * np.maximum(np.abs(evap), 0.05)
             saturated = (guess >= 1.0) & (excess > 0)  # the rest runs down the walls
             settled |= saturated
-            if attempt == 29 or (done | settled).all():
+            if (done | settled).all():
                 break
             low = np.where(excess > 0, np.maximum(low, guess), low)
             high = np.where(excess < 0, np.minimum(high, guess), high)
@@ -266,14 +286,22 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
             slope = np.where(np.isfinite(slope) & (slope < 0), slope, known_slope)
             known_slope = slope
             proposed = guess - excess / slope
-            inside = (proposed > low) & (proposed < high) & (attempt < 10)
-            proposed = np.where(inside, proposed, (low + high) / 2)
+            inside = (proposed > low) & (proposed < np.minimum(high, 1.0)) & (attempt < 10)
+            proposed = np.where(inside, proposed, (low + np.minimum(high, 1.0)) / 2)
             crosses = (
                 (target_rh > low) & (target_rh < high) & ((proposed - target_rh) * (guess - target_rh) < 0)
             )
-            proposed = np.where(crosses, target_rh, np.where(low > 0.999, 1.0, proposed))
+            proposed = np.where(crosses, target_rh, np.where((low > 0.999) & (high > 1.0), 1.0, proposed))
             before_rh, before_excess = guess, excess
             guess = np.where(settled, guess, proposed)
+        else:
+            if step_h[~done & ~settled].max() < 0.01:
+                who = int(np.argmax(~done & ~settled))
+                raise ArithmeticError(
+                    f"{_where(stages, stage[who], air_c[who], elapsed[who])} no humidity closes the water balance: "
+                    f"{evap[who]:.2g} kg/h leave the wood and {abs(b.excess[who]):.2g} kg/h stay open"
+                )
+            trial = None
         if trial is None:  # the step was too long for thin or fast boards
             dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
             continue
@@ -302,9 +330,13 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         if not taken.any():
             speed_of_loss[overshot] = 0.0
             continue
-        speed_of_loss = np.where(
-            overshot, 0.0, np.where(taken & np.isfinite(loss), loss / step_h, speed_of_loss)
-        )
+        known = taken & np.isfinite(loss)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            fall = np.log(speed_of_loss * step_h / loss) * 2 / (last_h + step_h)
+            most = 1 / step_h
+        slowing = np.where(known & np.isfinite(fall), np.clip(fall, -most, most), 0.0)
+        speed_of_loss = np.where(overshot, 0.0, np.where(known, loss / step_h, speed_of_loss))
+        last_h = np.where(taken, step_h, last_h)
         stock.keep(trial, np.repeat(taken, lots * pieces))
         hours = np.where(taken, step_h, 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -312,8 +344,9 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         newly = taken[:, None] & np.isnan(reached) & (mean[..., 0] <= load.target + 3e-5)
         reached = np.where(newly, elapsed[:, None] + np.clip(part, 0, 1) * step_h[:, None], reached)
         warmed = (kj[0] - kj[1]) * hours
+        moved_k = np.where(taken, np.abs(warmed / capacity), moved_k)
         temp = np.where(taken, temp + warmed / capacity, temp)
-        average = np.where(taken[:, None, None], mean, average)
+        was, average = average, np.where(taken[:, None, None], mean, average)
         elapsed, clock = elapsed + hours, clock + np.where(afloat & (goal_c - air_c > 1.0), 0.0, hours)
         core, shell, shallow = (
             (stock.moisture * probe).sum(axis=1).reshape(shape)[..., 0] for probe in probes
@@ -349,14 +382,24 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         stuck |= taken & (elapsed > MAX_HOURS)
         stalled |= stuck
         done = done | stuck
-        longer = step_h * np.clip(LEAP_MC / np.maximum(most_change, 1e-9), 0.5, GROW)
+        wanted = np.clip(LEAP_OF_GAP * np.abs(average - emc[:, None, None]), LEAST_LEAP_MC, LEAP_MC)
+        leaps = (np.abs(mean - was) / wanted).max(axis=(1, 2))
+        longer = step_h * np.clip(1 / np.maximum(leaps, 1e-9), 0.5, GROW)
         longer = np.where(off, np.maximum(longer, np.minimum(dt, 6.0)), longer)
         dt = np.where(taken, np.clip(longer, 0.5, 72.0), dt)
         togo = move_on()
     else:
-        raise ArithmeticError("the charge did not finish within 20000 steps")
+        who = int(np.argmin(done))
+        raise ArithmeticError(
+            f"{_where(stages, stage[who], temp[who], elapsed[who])} the wood stands at "
+            f"{100 * average[who].max():.1f} % after {MAX_STEPS} steps of the model, the last of {step_h[who]:.2g} h"
+        )
     arrays = {name: np.array(values) for name, values in log.items() if name not in ("reached_h", "stalled")}
     return Run(**arrays, reached_h=reached, stalled=stalled)
+
+
+def _where(stages: Sequence[Stage], stage: int, temp_c: float, hours: float) -> str:
+    return f"in step {stage + 1} ({stages[stage].kind}, {psychro.f_from_c(temp_c):.0f} °F) on day {hours / 24:.1f}"
 
 
 def _heat_capacity(machine: Machine, temp_c: Array, mc: Array, dry_kg: Array) -> Array:

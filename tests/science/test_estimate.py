@@ -489,3 +489,23 @@ def test_a_chamber_without_a_heater_in_the_cold_gives_finite_figures():
     )
     assert all(40 < f < 150 for f in result.dry_bulb_f)
     assert math.isfinite(result.days.high)
+
+
+def test_hours_before_moisture_steps_take_few_steps_of_the_model():
+    """A timed start whose end is already past the first moisture step: each stage a few dozen steps at most."""
+    timed = (Step(300, 110, 100, "dry", 18.0), Step(300, 110, 90, "dry", 18.0))
+    printed = schedules.assemble("T4-D2")
+    strong = replace(
+        NORTH, heater_kw=150, removal_lb_per_day=20000, lockout_dry_bulb_f=250, max_dry_bulb_f=250
+    )
+    result = run(lot(start=20.0), chamber=strong, schedule=replace(printed, steps=(*timed, *printed.steps)))
+    assert len(result.hours) < 100
+    assert [step.hours for step in result.steps[:2]] == pytest.approx([18.0, 18.0], abs=0.3)
+
+
+def test_a_chamber_without_vents_and_a_weak_unit_still_closes_its_water():
+    """The air is nearly saturated for weeks: the unit can only take what leaves the wood, less the leaks."""
+    weak = replace(NORTH, removal_lb_per_day=30, vents=False)
+    result = run(lot(), chamber=weak)
+    assert result.days.expected > 100 and len(result.hours) < 400
+    assert result.steps[0].expected_rh_pct > 95
