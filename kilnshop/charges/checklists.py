@@ -13,6 +13,11 @@ DEFER = (
     "do more."
 )
 
+BEFORE_ENTRY = (
+    "fans, compressor and heat off and locked, chamber cooled and aired, a second person outside, before anybody enters. "
+    "Local codes and the makers' manuals come first."
+)
+
 
 @dataclass(frozen=True)
 class Line:

@@ -16,6 +16,11 @@ from kilnshop.science import forecast, moisture, psychro
 from kilnshop.science.emc import emc_pct
 
 WATER_EVERY = dt.timedelta(days=14)
+HEIGHTS = (
+    ("top", "upper", "high"),
+    ("middle", "mid"),
+    ("low", "bottom", "floor"),
+)  # words for a place in the stack
 FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the schedule (design choice)
 ROUND = dt.timedelta(
     hours=36
@@ -125,6 +130,17 @@ def corrections(readings: Iterable[Reading]) -> dict[tuple[int, int], Correction
 def probes(charge: Charge) -> dict[int, Probe]:
     rows = charge.probes.select_related("charge_lot__lot__order")
     return {probe.channel: probe for probe in rows}
+
+
+def walked(charge: Charge) -> list[Probe]:
+    """The probes as one walks: from the top of the stack down, place by place, those without a place last."""
+
+    def where(probe: Probe) -> tuple:
+        place = probe.position.casefold()
+        height = next((i for i, words in enumerate(HEIGHTS) if any(word in place for word in words)), 1)
+        return (not place, height, place, probe.channel)
+
+    return sorted(probes(charge).values(), key=where)
 
 
 def last_moisture(

@@ -32,6 +32,18 @@ def charges(state: str = "") -> QuerySet[Charge]:
     )
 
 
+def held_by(chamber: Chamber) -> Charge | None:
+    """The charge inside the chamber now, running or cooling."""
+    return (
+        charges("running").filter(chamber=chamber).first() or charges("dry").filter(chamber=chamber).first()
+    )
+
+
+def next_in(chamber: Chamber) -> Charge | None:
+    """The charge planned in the chamber that comes first."""
+    return charges("planned").filter(chamber=chamber).order_by("booking__first_day").first()
+
+
 def bookings_of(chamber: Chamber, from_day: dt.date, besides: Booking | None = None) -> list[Booking]:
     """What takes the chamber from a day on."""
     found = chamber.bookings.filter(last_day__gte=from_day).select_related("charge").order_by("first_day")

@@ -161,14 +161,15 @@ def record_reading(
     The same `entry` sent twice counts once: the first reading is given back.
     """
     require(by, May.RECORD_READINGS)
-    charge = locked(charge, "running", "dry")
+    Charge.objects.select_for_update().get(pk=charge.pk)
     sent = Reading.objects.filter(entry=entry).first()
     if sent:
         if sent.charge_id != charge.pk:
             raise ValidationError(
                 "This form was already used for another charge. Open the reading page again."
             )
-        return sent
+        return sent  # also when the charge has ended since
+    charge = locked(charge, "running", "dry")
     if taken_at > now + LATE:
         raise ValidationError({"taken_at": "The time lies in the future. Check the date and time."})
     if taken_at < charge.started_at - LATE:

@@ -12,6 +12,7 @@ ROOMS = (
     "charges",
     "compare",
     "running",
+    "door",
     "plan",
     "tickets",
     "billing",

@@ -8,8 +8,9 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from kilnshop.charges import checklists, following, running
-from kilnshop.charges.models import CHANNELS, Probe
+from kilnshop.charges.models import Probe
 from kilnshop.imports import logs
+from kilnshop.web import units
 from kilnshop.web.charge_words import settings_of
 from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, read_number
 from kilnshop.web.templatetags.shopfloor import number, volume
@@ -108,24 +109,27 @@ class ReadingForm(ShopForm):
 
     taken_at = forms.DateTimeField(label="Taken at")
     entry = forms.UUIDField(widget=forms.HiddenInput)
+    typed_in = forms.CharField(widget=forms.HiddenInput, required=False, max_length=4)
 
     def __init__(self, *args, charge, **kwargs):
         super().__init__(*args, **kwargs)
         last = {name: value for name, (value, _) in following.last_values(charge).items()}
         self.fields["taken_at"].initial = lambda: timezone.localtime().replace(second=0, microsecond=0)
         self.fields["entry"].initial = uuid.uuid4
+        self.fields["typed_in"].initial = units.unit("temp_f").symbol
         for name in ("dry_bulb_f", "wet_bulb_f"):
             label, low, high, _ = running.RANGES[name]
             self.fields[name] = QuantityField(
                 quantity="temp_f", low=low, high=high, label=label, required=False, last=last.get(name)
             )
-        for channel, probe in following.probes(charge).items():
-            name = f"ch{channel}"
+        walk = following.walked(charge)
+        for probe in walk:
+            name = f"ch{probe.channel}"
             _, low, high, _ = running.RANGES[probe.kind]
             shared = {
                 "low": low,
                 "high": high,
-                "label": f"{channel}: {following.channel_label(probe)}",
+                "label": f"{probe.channel}: {following.channel_label(probe)}",
                 "help_text": probe.position,
                 "required": False,
                 "last": last.get(name),
@@ -170,16 +174,46 @@ class ReadingForm(ShopForm):
             ),
         )
         self.sections = [
-            ("Air", ["dry_bulb_f", "wet_bulb_f"]),
-            ("Probes", [f"ch{n}" for n in CHANNELS if f"ch{n}" in self.fields] + ["wood_temp_f"]),
+            ("Air, at the door", ["dry_bulb_f", "wet_bulb_f"]),
+            ("Probes, from the top down", [f"ch{probe.channel}" for probe in walk] + ["wood_temp_f"]),
             ("Water and electricity", ["condensate_lb", "meter_kwh"]),
-            ("When, and what you saw", ["taken_at", "note", "photo", "entry"]),
+            ("What you saw, and when", ["note", "photo", "taken_at", "entry", "typed_in"]),
         ]
-        if not any(name in self.fields for name in running.CHANNEL_NAMES):
+        if not walk:
             del self.fields["wood_temp_f"]
+        for name in (*self.sections[0][1], *self.sections[1][1], *self.sections[2][1], "note"):
+            if name in self.fields:
+                self.fields[name].widget.attrs["enterkeyhint"] = "next"
         self.fields["taken_at"].widget = forms.DateTimeInput(
             format="%Y-%m-%dT%H:%M", attrs={"type": "datetime-local"}
         )
+
+    def clean(self):
+        """A form that waited on a phone may be older than the probes and the units it was typed for."""
+        data = super().clean()
+        for name in running.CHANNEL_NAMES:
+            if self.data.get(name, "").strip() and name not in self.fields:
+                self.add_error(
+                    None,
+                    f"Channel {name[2:]} was read {self.data[name][:12]}, but no probe is set up there now. Set it up "
+                    "again, or put the figure in the note and leave the channel out.",
+                )
+        if data.get("typed_in") and data["typed_in"] != units.unit("temp_f").symbol:
+            self.add_error(
+                None,
+                "The shop has changed its units since this was typed. Open the page again and type it anew.",
+            )
+        return data
+
+    def problems(self) -> list[dict]:
+        """What was refused, for a phone that shows it itself."""
+        return [
+            {"name": name, "label": self[name].label, "text": text}
+            if name in self.fields
+            else {"name": "", "label": "", "text": text}
+            for name, texts in self.errors.items()
+            for text in texts
+        ]
 
     def values(self) -> dict:
         wanted = (*running.CHANNEL_NAMES, "dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh")

@@ -2,10 +2,11 @@
 
 import datetime as dt
 
+from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
-from django.http import Http404, HttpResponse
+from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import include, path, reverse
 from django.utils import timezone
@@ -16,7 +17,7 @@ from kilnshop.charges.models import CHANNELS, Alert, Charge, Reading
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_words, charts, charts_charge, costs, stacks, units
+from kilnshop.web import charge_words, charts, charts_charge, costs, sheets, stacks, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
@@ -204,16 +205,8 @@ def load_sheet(request, pk):
 
 
 def load_sheet_pdf(request, pk):
-    try:
-        made = papers.pdf(_load_sheet(pk, request.shop))
-    except papers.PdfUnavailable as error:
-        messages.error(request, str(error))
-        return redirect("load_sheet", pk)
-    return HttpResponse(
-        made,
-        content_type="application/pdf",
-        headers={"Content-Disposition": f'inline; filename="load sheet {pk}.pdf"'},
-    )
+    page = _load_sheet(pk, request.shop)
+    return sheets.answer(request, page, pdf_name=f"load sheet {pk}", else_to=reverse("load_sheet", args=[pk]))
 
 
 def chart(request, pk, name):
@@ -315,7 +308,9 @@ def unload(request, pk):
 
 @allowed(May.RECORD_READINGS)
 def reading_new(request, charge_pk):
+    """The reading page. A phone that kept the reading sends it asking for JSON, and hears what was wrong."""
     found = _charge(charge_pk)
+    by_phone = request.headers.get("Accept") == "application/json"
     form = forms.ReadingForm(request.POST or None, request.FILES or None, charge=found)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -331,10 +326,15 @@ def reading_new(request, charge_pk):
                 photo=data["photo"],
                 wood_temp_f=data.get("wood_temp_f"),
             )
-            messages.success(request, f"Saved: the reading of {when(data['taken_at'])}.")
-            return redirect(f"{reverse('reading_new', args=[found.pk])}?sent={data['entry']}")
+            saved = f"Saved: the reading of {when(data['taken_at'])}."
+            if by_phone:
+                return JsonResponse({"saved": saved})
+            messages.success(request, saved)
+            return redirect("reading_new", found.pk)
         except ValidationError as error:
             form.refuse(error)
+    if request.method == "POST" and by_phone:
+        return JsonResponse({"problems": form.problems()}, status=422)
     outlook = following.outlook(found, timezone.now())
     return render(
         request,
@@ -346,6 +346,7 @@ def reading_new(request, charge_pk):
             "next_words": charge_words.next_words(outlook.change),
             "latest": following.latest_reading(found),
             "open": found.state in ("running", "dry"),
+            "limit_mb": settings.UPLOAD_LIMIT_MB,
         },
     )
 
