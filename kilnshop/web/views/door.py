@@ -25,8 +25,8 @@ from kilnshop.web.views import running
 ONLY_HERE = "A phone cannot open these addresses yet: set KILNSHOP_SITE_URL to the shop's own address, then print again."
 
 
-@require_safe
 @allowed(May.RECORD_READINGS)
+@require_safe
 def door(request, key):
     """The reading page of whatever is in the chamber now, at an address that stays."""
     chamber = get_object_or_404(Chamber, key=key)
@@ -36,8 +36,8 @@ def door(request, key):
     return render(request, "charges/door.html", {"chamber": chamber, "next": queries.next_in(chamber)})
 
 
-@require_safe
 @allowed(May.RECORD_READINGS)
+@require_safe
 def check(request):
     """Who is signed in, and the token to send with: asked before anything that waited is sent."""
     return JsonResponse(
@@ -56,8 +56,8 @@ def worker(request):
     )
 
 
-@require_safe
 @allowed(May.RUN_CHARGES)
+@require_safe
 def labels(request, pdf=False):
     """A label for the door of every chamber in use."""
     rows = []
