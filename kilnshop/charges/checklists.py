@@ -1,12 +1,15 @@
 """The checklists of a charge: each line with its reason, cautions for people first.
 
 Common practice of small kiln shops in our own words; where OSHA or a fire code speaks, the line says so.
-They do not replace local codes, the makers' manuals or licensed practice.
+They do not replace local codes, the makers' manuals or licensed practice. The shop's own lines, order and hidden
+lines (models.ListLine) are laid over them by `lines_of`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from django.core.exceptions import ValidationError
+
+from kilnshop.charges.models import ListLine
 
 DEFER = (
     "This list does not replace local codes, the makers' manuals or licensed practice. Where they ask for more, "
@@ -25,6 +28,9 @@ class Line:
     text: str
     why: str
     caution: bool = False  # for people: shown first and marked
+    place: int = 0
+    hidden_why: str = ""
+    own: bool = False  # added by the shop
 
 
 LOADING = (
@@ -52,7 +58,20 @@ LOADING = (
         "It springs back; do not leave banding or stickers lying in the chamber.",
         True,
     ),
-)
+    Line(
+        "locked_out",
+        "Fans, compressor and heat off and locked while anybody is inside",
+        "They start by themselves on a timer or controller; a lock is the only sure off (OSHA 1910.147).",
+        True,
+    ),
+    Line("floor", "Floor or bunks solid, level and clear of scrap", "A stack leans as its floor does; scrap feeds a fire."),
+    Line("sizes", "One thickness to a course, long boards at the sides and below", "A loose board dries crooked."),
+    Line("stickers", "Stickers dry, of one thickness, in line above a bolster", "Wet ones stain; out of line they bend boards."),
+    Line("ends", "Ends even, coated where the wood checks", "Ends dry many times faster than faces and split first."),
+    Line("samples", "Sample boards of the wettest and driest wood where they can be pulled", "They say when the air may change."),
+    Line("weights", "Top courses weighted or strapped", "They have nothing on them that holds them flat."),
+    Line("tally_in", "Pieces and volume counted in, each lot tagged", "What comes out is counted against it."),
+)  # fmt: skip
 START = (
     Line(
         "nobody_inside",
@@ -103,6 +122,81 @@ START = (
     Line("heat_plan", "Heat or pitch step planned, or none asked for", "It sets where the core probes go."),
     Line("meter", "Electricity meter read and written down", "Without the first figure the cost is never known."),
     Line("power_cut", "Know what to do in a power cut", "Warm wet wood without moving air moulds within days."),
+)  # fmt: skip
+
+DAILY = (
+    Line(
+        "stay_out",
+        "Read from outside; nobody goes in while fans run or it is hot",
+        "Fans catch sleeves, and a hot wet chamber can overcome a person in minutes (NIOSH 2016-106).",
+        True,
+    ),
+    Line(
+        "surfaces",
+        "Hands off heater, ducts and pipes; gloves at the door",
+        "They burn, and steam comes out with the door.",
+        True,
+    ),
+    Line(
+        "smell_fire",
+        "Burning smell, smoke or a scorched spot: heat off, door shut, call the fire service",
+        "Opening the door feeds it air. The fire plan of the shop comes first.",
+        True,
+    ),
+    Line(
+        "drips",
+        "No water near switches, cords or the panel; a tripped breaker is looked into, not just reset",
+        "Mains and water kill. An electrician does repairs, with the power locked off (OSHA 1910.147).",
+        True,
+    ),
+    Line("air", "Dry bulb and wet bulb read and compared with the step", "The wet bulb's lag below the dry sets how hard it dries."),
+    Line("moisture", "Samples weighed or probes read", "Loss a day is held against the safe rate of the wood."),
+    Line("wick_wet", "Wick wet and white, reservoir above its mark", "A dry or crusted wick reads warm: the kiln dries too hard."),
+    Line("condensate", "Condensate measured, drain running", "A drop means a fault, or that the wood is nearly done."),
+    Line("machines", "Fans, compressor and heater sound as yesterday", "A new noise is the cheapest warning there is."),
+    Line("faces", "Faces and ends looked at through the door: checks, mould, stain, drips", "What is seen on the day can still be mended."),
+    Line("meter", "Electricity meter read", "Two figures a day apart show a machine that stopped or never stops."),
+)  # fmt: skip
+STEP = (
+    Line(
+        "from_outside",
+        "Controls set from outside; fans and heat off and locked before anybody goes in to look",
+        "They start by themselves after a change of setting (OSHA 1910.147).",
+        True,
+    ),
+    Line("why_now", "The reading that calls for the step is written down", "A step by the calendar is a guess."),
+    Line("wettest", "The wettest samples are there, not only the average", "The wettest and slowest boards check first."),
+    Line("checks", "No new checks on face or end", "With checks open, stay on this step and ask."),
+    Line("lockout_limit", "The new dry bulb is below the compressor's limit, or the compressor is off", "Above its limit the compressor is damaged."),
+    Line("set_both", "Dry bulb and wet bulb both set, as on the set-point sheet", "Raising one alone makes the air far drier or damper."),
+    Line("reached", "An hour later: air has reached the setting and not gone past it", "A vent, a leak or a dry wick shows now."),
+)  # fmt: skip
+HEAT = (
+    Line(
+        "nobody_hot",
+        "Nobody inside from now until it has cooled; door marked, a second person knows",
+        "At this heat minutes are enough to overcome a person (NIOSH 2016-106).",
+        True,
+    ),
+    Line(
+        "fire_clear",
+        "No sawdust, bark, stickers or boards near the heater; extinguisher at hand, cut-out tried",
+        "Dry wood long against a surface from about 170 °F can catch fire by itself; ask the fire code and insurer.",
+        True,
+    ),
+    Line(
+        "hot_parts",
+        "Leads, plugs and lamps inside are made for this heat",
+        "Soft insulation is bare wire in the end; wiring is a licensed electrician's work (NEC).",
+        True,
+    ),
+    Line("compressor_off", "Compressor off before the air passes its limit", "It is damaged above; some must also be shut off by valves: see its manual."),
+    Line("core_probes", "A core probe in the middle of the thickest, coldest piece of each lot", "Only logged core readings can prove the treatment."),
+    Line("probe_checked", "Core probes agree with a checked thermometer; the date is written down", "A probe that reads warm proves nothing."),
+    Line("fans_on", "All fans run throughout", "Still air leaves a cold corner, and one cold core breaks the treatment."),
+    Line("log_runs", "The recorder logs every channel as often as the treatment asks", "A gap longer than that breaks the record."),
+    Line("hold", "Held until the slowest core has had its minutes", "The clock starts at the last core, not at the air."),
+    Line("cool_shut", "Cooled shut before anything else is set", "A hot stack opened into cold air can check."),
 )  # fmt: skip
 
 FINISH = (
@@ -158,7 +252,47 @@ UNLOAD = (
     Line("tagged", "Lot tags on every bundle, dead-stacked, wrapped, off the floor", "Dry wood takes up water in a shed."),
 )  # fmt: skip
 
-LISTS = {"start": START, "finish": FINISH, "unload": UNLOAD}
+LISTS = {
+    "loading": LOADING,
+    "start": START,
+    "daily": DAILY,
+    "step": STEP,
+    "heat": HEAT,
+    "finish": FINISH,
+    "unload": UNLOAD,
+}
+SIGNED_WHEN = {  # the state a charge must be in
+    "loading": "planned",
+    "start": "planned",
+    "daily": "running",
+    "step": "running",
+    "heat": "running",
+    "finish": "running",
+    "unload": "dry",
+}
+ALONE = ("loading", "daily", "step", "heat")  # signed by themselves, as often as they are done
+ROUND_DAYS = 7  # columns of the printed daily round
+
+
+def all_lines(kind: str) -> list[Line]:
+    """Every line the shop has or hid: cautions for people first, then the work, each in the shop's order."""
+    changed = {row.key: row for row in ListLine.objects.filter(kind=kind)}
+    lines = []
+    for index, line in enumerate(LISTS[kind]):
+        row = changed.pop(line.key, None)
+        place, hidden = (row.place, row.hidden_why) if row else (10 * index, "")
+        lines.append(replace(line, place=place, hidden_why=hidden))
+    lines += [
+        Line(row.key, row.text, row.why, row.caution, row.place, row.hidden_why, own=True)
+        for row in changed.values()
+        if row.text
+    ]
+    return sorted(lines, key=lambda line: (not line.caution, line.place, line.key))
+
+
+def lines_of(kind: str) -> list[Line]:
+    """The lines that are asked and printed."""
+    return [line for line in all_lines(kind) if not line.hidden_why]
 
 
 def signed_lines(kind: str, answers: dict[str, dict], initials: str) -> list[dict]:
@@ -167,7 +301,7 @@ def signed_lines(kind: str, answers: dict[str, dict], initials: str) -> list[dic
     `answers`: line key to {"done": bool, "skipped_why": str}.
     """
     kept, errors = [], []
-    for line in LISTS[kind]:
+    for line in lines_of(kind):
         answer = answers.get(line.key, {})
         done, why = bool(answer.get("done")), str(answer.get("skipped_why", "")).strip()[:200]
         if not done and not why:
@@ -177,6 +311,7 @@ def signed_lines(kind: str, answers: dict[str, dict], initials: str) -> list[dic
                 "key": line.key,
                 "text": line.text,
                 "why": line.why,
+                "caution": line.caution,
                 "done": done,
                 "skipped_why": "" if done else why,
             }

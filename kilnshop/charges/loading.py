@@ -170,7 +170,7 @@ def sheet(charge: Charge, plan: LoadPlan, shop: Shop, printed_on: dt.date) -> di
         "last_day": charge.booking.last_day,
         "load": plan,
         "probes": list(charge.probes.select_related("charge_lot__lot__order").order_by("channel")),
-        "cautions": checklists.LOADING,
-        "lines": checklists.START,
+        "cautions": [line for line in checklists.lines_of("loading") if line.caution],
+        "lines": checklists.lines_of("start"),
         "defer": checklists.DEFER,
     }

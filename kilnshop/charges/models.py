@@ -107,22 +107,57 @@ class Booking(models.Model):
 
 
 class Checklist(models.Model):
-    """A signed checklist; a skipped line carries its reason."""
+    """A signed checklist with its text of that day; a skipped line carries its reason. Never changed."""
 
     class Kind(models.TextChoices):
+        LOADING = "loading", "Loading"
         START = "start", "Before starting"
+        DAILY = "daily", "Daily round"
+        STEP = "step", "Step change"
+        HEAT = "heat", "Heat stage"
         FINISH = "finish", "Finishing"
         UNLOAD = "unload", "Unloading"
 
     charge = models.ForeignKey(Charge, models.CASCADE, related_name="checklists")
     kind = models.CharField(max_length=8, choices=Kind.choices)
-    lines = models.JSONField(help_text='[{"key", "text", "why", "done", "skipped_why"}, ...]')
+    lines = models.JSONField(help_text='[{"key", "text", "why", "caution", "done", "skipped_why"}, ...]')
     initials = models.CharField(max_length=4)
     signed_at = models.DateTimeField()
     signed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["charge", "kind"], name="one_checklist_a_kind")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["charge", "kind"],
+                condition=Q(kind__in=["start", "finish", "unload"]),
+                name="one_checklist_a_kind",
+            )
+        ]
+
+
+class ListLine(models.Model):
+    """What the shop changed in a checklist: a line of its own, or (without text) the place or hiding of one of ours."""
+
+    kind = models.CharField(max_length=8, choices=Checklist.Kind)
+    key = models.CharField(max_length=24)
+    text = models.CharField(max_length=120, blank=True)
+    why = models.CharField(max_length=200, blank=True)
+    caution = models.BooleanField(default=False)
+    place = models.PositiveSmallIntegerField()
+    hidden_why = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["kind", "key"], name="one_line_a_key"),
+            models.CheckConstraint(
+                condition=Q(text="") | ~Q(why=""),
+                name="own_line_has_its_reason",
+                violation_error_message="Say why the line is there, so that a new helper learns it.",
+            ),
+        ]
+
+    def __str__(self):
+        return self.text or self.key
 
 
 class Probe(models.Model):

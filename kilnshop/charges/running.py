@@ -69,6 +69,19 @@ def _sign(charge: Charge, kind: str, lines: dict, initials: str, by: Person, now
 
 
 @transaction.atomic
+def sign_list(
+    *, charge: Charge, kind: str, lines: dict, initials: str, by: Person, now: dt.datetime
+) -> Charge:
+    """Sign a list that stands alone, such as the daily round; it may be signed again."""
+    require(by, May.RECORD_READINGS)
+    if kind not in checklists.ALONE:
+        raise ValidationError(f"The list “{kind}” is signed with what it is for.")
+    charge = locked(charge, checklists.SIGNED_WHEN[kind])
+    _sign(charge, kind, lines, initials, by, now)
+    return charge
+
+
+@transaction.atomic
 def start_charge(*, charge: Charge, lines: dict, initials: str, by: Person, now: dt.datetime) -> Charge:
     """Start a planned charge on its signed checklist. `lines`: key to {"done", "skipped_why"}.
 

@@ -65,6 +65,7 @@ NEEDED = {
         "boards_tested",
         "boards_within",
     },
+    "checklist": {"shop", "number", "issued_on", "paper", "title", "chamber", "days", "lines", "defer"},
     "door_label": {"shop", "number", "issued_on", "paper", "labels", "caution"},
     "load_sheet": (SHARED - {"customer", "order_number", "currency_symbol"})
     | {"chamber", "first_day", "likely_last_day", "last_day", "load", "probes", "cautions", "lines", "defer"},

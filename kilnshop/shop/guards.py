@@ -13,6 +13,7 @@ FROZEN = (
     ("billing_invoice", ()),
     ("billing_invoiceline", ()),
     ("auditlog_logentry", ()),
+    ("charges_checklist", ()),
     ("orders_quote", ("number", "figures", "total", "subtotal", "tax", "issued_at", "valid_until")),
     ("orders_quoteline", ()),
 )

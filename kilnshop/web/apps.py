@@ -26,6 +26,7 @@ TRAIL = {
     "charges.Charge": ["plan"],
     "charges.ChargeLot": [],
     "charges.Booking": [],
+    "charges.ListLine": [],
     "charges.Correction": [],
     "charges.BoardTest": [],
     "tickets.Ticket": ["figures", "code"],

@@ -13,6 +13,7 @@ ROOMS = (
     "compare",
     "running",
     "door",
+    "lists",
     "plan",
     "tickets",
     "billing",

@@ -67,6 +67,7 @@ PAGES = [
     ("probes", ["running"], 200, 403, 200),
     ("reading_check", [], 200, 403, 200),
     ("door_labels", [], 200, 403, 200),
+    ("shop_lists", [], 200, 403, 200),
     ("recorder_address", ["chamber"], 200, 403, 403),
     ("learning", [], 200, 403, 403),
     ("estimates_compared", [], 200, 403, 403),
@@ -87,8 +88,9 @@ DONE_WITH = {
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
     May.RUN_CHARGES: "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
-    "charge_unload charge_step log_undo door_labels_pdf",
-    May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding door",
+    "charge_unload charge_step log_undo door_labels_pdf shop_list",
+    May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding door charge_list "
+    "charge_list_paper shop_list_paper",
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}
 ANY = {"pk": 1, "charge_pk": 1, "order_pk": 1, "key": "white_oak", "code": "T4-D2", "kind": "species"}

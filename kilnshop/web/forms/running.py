@@ -47,8 +47,8 @@ class ChecklistForm(ShopForm):
 
     def __init__(self, *args, kind: str, **kwargs):
         super().__init__(*args, **kwargs)
-        self.kind = kind
-        for line in checklists.LISTS[kind]:
+        self.asked = checklists.lines_of(kind)
+        for line in self.asked:
             self.fields[f"done_{line.key}"] = forms.BooleanField(
                 label=line.text, help_text=line.why, required=False
             )
@@ -62,15 +62,25 @@ class ChecklistForm(ShopForm):
         )
 
     def lines(self):
-        for line in checklists.LISTS[self.kind]:
+        for line in self.asked:
             yield {"line": line, "done": self[f"done_{line.key}"], "skip": self[f"skip_{line.key}"]}
 
     def answers(self) -> dict:
         data = self.cleaned_data
         return {
             line.key: {"done": data[f"done_{line.key}"], "skipped_why": data[f"skip_{line.key}"]}
-            for line in checklists.LISTS[self.kind]
+            for line in self.asked
         }
+
+
+class OwnLineForm(ShopForm):
+    text = forms.CharField(label="What is done or looked at", max_length=120)
+    why = forms.CharField(
+        label="Why", max_length=200, help_text="A new helper learns from it; the line is not kept without."
+    )
+    caution = forms.BooleanField(
+        label="A caution for people: comes first, and only the owner may hide it", required=False
+    )
 
 
 class UnloadForm(ChecklistForm):

@@ -1,6 +1,7 @@
 """A charge from start to unloading: its page, its checklists, readings, probes and board tests."""
 
 import datetime as dt
+from functools import partial
 
 from django.conf import settings
 from django.contrib import messages
@@ -13,8 +14,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from kilnshop.charges import checklists, following, loading, money, running, watching
-from kilnshop.charges.models import CHANNELS, Alert, Charge, Reading
+from kilnshop.charges.models import CHANNELS, Alert, Charge, Checklist, Reading
 from kilnshop.documents import render as papers
+from kilnshop.shop.papers import shop_block
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
 from kilnshop.web import charge_words, charts, charts_charge, costs, sheets, stacks, units
@@ -23,6 +25,15 @@ from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
 
 PAGE = 12
+SIGN_WORDS = {
+    "loading": "Sign: loaded",
+    "start": "Sign and start charge",
+    "daily": "Sign the round",
+    "step": "Sign, then confirm the step",
+    "heat": "Sign: ready for heat",
+    "finish": "Sign: the charge is dry",
+    "unload": "Sign and unload",
+}
 VERDICTS = {"over": "over range", "below": "below range"}
 
 
@@ -184,7 +195,12 @@ def charge(request, pk):
             "rows": rows,
             "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
             "events": found.events.select_related("by")[:50],
-            "checklists": found.checklists.select_related("signed_by").order_by("signed_at"),
+            "checklists": found.checklists.select_related("signed_by").order_by("-signed_at")[:50],
+            "lists": [
+                (kind, Checklist.Kind(kind).label)
+                for kind in checklists.ALONE
+                if checklists.SIGNED_WHEN[kind] == found.state
+            ],
             "warnings": found.plan.get("warnings") or [],
             "stack": stacks.shown(loading.of_charge(found)),
         },
@@ -220,7 +236,7 @@ def chart(request, pk, name):
 
 
 def _about_list(charge: Charge, form, kind: str) -> dict:
-    wanted = {"start": "planned", "finish": "running", "unload": "dry"}[kind]
+    wanted = checklists.SIGNED_WHEN[kind]
     refused = f"Charge {charge} is {charge.state}; this list is signed when it is {wanted}."
     notes = []
     if kind == "start" and not charge.probes.exists():
@@ -240,14 +256,16 @@ def _about_list(charge: Charge, form, kind: str) -> dict:
         "charge": charge,
         "form": form,
         "kind": kind,
+        "title": Checklist.Kind(kind).label,
+        "submit": SIGN_WORDS[kind],
         "defer": checklists.DEFER,
         "refused": "" if charge.state == wanted else refused,
         "warnings": notes,
     }
 
 
-def _signed(request, pk, kind: str, act, done_word: str):
-    """Show a checklist, or sign it and do what it is for."""
+def _signed(request, pk, kind: str, act, done_word: str, to: str = "charge"):
+    """Show a checklist, or sign it and do what it is for; then on to the page `to` of the charge."""
     found = _charge(pk)
     form = forms.ChecklistForm(request.POST or None, kind=kind, initial={"initials": request.user.initials})
     if request.method == "POST" and form.is_valid():
@@ -260,13 +278,61 @@ def _signed(request, pk, kind: str, act, done_word: str):
                 now=timezone.now(),
             )
             messages.success(request, f"Charge {found} {done_word}.")
-            return redirect("charge", found.pk)
+            return redirect(to, found.pk)
         except ValidationError as error:
             form.refuse(error)
     return render(
         request,
         "charges/checklist.html",
         _about_list(found, form, kind),
+    )
+
+
+@allowed(May.RECORD_READINGS)
+def charge_list(request, pk, kind):
+    """A list signed by itself."""
+    if kind not in checklists.ALONE:
+        raise Http404(f"There is no list “{kind}”.")
+    signed = partial(running.sign_list, kind=kind)
+    to = "charge_step" if kind == "step" and request.user.may(May.RUN_CHARGES) else "charge"
+    return _signed(request, pk, kind, signed, f"has its list “{Checklist.Kind(kind).label}” signed", to)
+
+
+@allowed(May.RECORD_READINGS)
+def charge_list_paper(request, pk, kind, form):
+    found = _charge(pk)
+    page = _list_paper(kind, form, request.shop, found)
+    name = f"{Checklist.Kind(kind).label} {found}" if form == "pdf" else ""
+    else_to = reverse("charge_list_paper", args=[pk, kind, "print"])
+    return sheets.answer(request, page, pdf_name=name, else_to=else_to)
+
+
+@allowed(May.RECORD_READINGS)
+def shop_list_paper(request, kind, form):
+    """The list without a charge, to keep a stack of them."""
+    page = _list_paper(kind, form, request.shop)
+    name = Checklist.Kind(kind).label if form == "pdf" else ""
+    return sheets.answer(
+        request, page, pdf_name=name, else_to=reverse("shop_list_paper", args=[kind, "print"])
+    )
+
+
+def _list_paper(kind: str, form: str, shop, charge: Charge | None = None) -> str:
+    if kind not in checklists.LISTS or form not in ("print", "pdf"):
+        raise Http404(f"There is no list “{kind}” to {form}.")
+    return papers.html(
+        "checklist",
+        {
+            "shop": shop_block(shop),
+            "number": charge.number if charge else "",
+            "issued_on": shop_today(),
+            "paper": shop.paper,
+            "title": Checklist.Kind(kind).label,
+            "chamber": charge.chamber.name if charge else "",
+            "days": range(checklists.ROUND_DAYS) if kind == "daily" else (),
+            "lines": checklists.lines_of(kind),
+            "defer": checklists.DEFER,
+        },
     )
 
 
@@ -521,6 +587,9 @@ urlpatterns = [
     path("charges/<int:pk>/start/", start, name="charge_start"),
     path("charges/<int:pk>/finish/", finish, name="charge_finish"),
     path("charges/<int:pk>/unload/", unload, name="charge_unload"),
+    path("charges/<int:pk>/lists/<str:kind>/", charge_list, name="charge_list"),
+    path("charges/<int:pk>/lists/<str:kind>/<str:form>/", charge_list_paper, name="charge_list_paper"),
+    path("set-up/lists/<str:kind>/<str:form>/", shop_list_paper, name="shop_list_paper"),
     path("charges/<int:pk>/step/", step, name="charge_step"),
     path("charges/<int:pk>/water/", water, name="charge_water"),
     path("charges/<int:pk>/note/", note, name="charge_note"),

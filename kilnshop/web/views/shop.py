@@ -23,6 +23,7 @@ def tabs(request) -> list[dict]:
         ("Profile", "shop_profile", May.SET_UP),
         ("Customers", "customers", May.EDIT_ORDERS),
         ("Chambers", "chambers", None),
+        ("Checklists", "shop_lists", May.RUN_CHARGES),
         ("Electricity", "tariffs", May.SEE_MARGINS),
         ("Rate cards", "rate_cards", May.SEE_PRICES),
         ("People", "people", May.SET_UP),
