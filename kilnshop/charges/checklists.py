@@ -43,7 +43,7 @@ LOADING = (
     Line(
         "fork_lift",
         "Fork lift within its plate, forks level and low, nobody near or under the pack",
-        "Trained operators only (OSHA 1910.178). The weights printed here are wood alone, worked out, not weighed.",
+        "Trained operators only (OSHA 1910.178). The weights on the load sheet are wood alone, worked out, not weighed.",
         True,
     ),
     Line(
