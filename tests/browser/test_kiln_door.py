@@ -268,6 +268,8 @@ def test_the_pages_fit_and_are_accessible(door, charge, operator, live_server, c
     door.set_viewport_size(WIDTHS[width])
     names = ["charge", "charge_finish", "charge_step", "reading_new", "probes", "board_tests", "log_import"]
     addresses = [reverse(name, args=[charge.pk]) for name in names] + [reverse("reading", args=[reading.pk])]
+    addresses += [reverse("charge_list", args=[charge.pk, "daily"])]
+    addresses += [reverse("shop_lists"), reverse("shop_list", args=["heat"])]
     for address in addresses:
         door.goto(live_server.url + address)
         door.wait_for_load_state("networkidle")
