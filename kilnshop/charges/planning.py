@@ -181,6 +181,34 @@ def held_up(shares: Sequence[LotShare]) -> list[str]:
 
 
 @dataclass(frozen=True)
+class Wait:
+    """What sharing costs a lot in days: how long it would take alone, and until the charge it shares ends."""
+
+    lot: Lot
+    alone: Range
+    together: Range
+
+    @property
+    def days(self) -> float:
+        return max(0.0, self.together.expected - self.alone.expected)
+
+
+def waits(made: Plan, shop: Shop, schedule_code: str = "") -> list[Wait]:
+    """Each lot of a shared charge beside the same lot alone in the chamber, both begun on one day."""
+    if len(made.lots) < 2:
+        return []
+    first_day = made.days.first_day
+    return [
+        Wait(
+            lot,
+            estimate_lots([lot], made.chamber, shop, first_day, schedule_code).days,
+            made.estimate.days,
+        )
+        for lot in made.lots
+    ]
+
+
+@dataclass(frozen=True)
 class FillCost:
     """The same lots at another fill."""
 

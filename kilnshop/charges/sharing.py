@@ -15,6 +15,16 @@ WELL_AIR_DRIED_TO_PCT = 25.0
 START_GAP_PCT = (10.0, 15.0)  # a compromise from the first figure on, a bad one from the second
 THICKNESS_RATIO = (1.2, 1.5)  # slower by a quarter or so; as 4/4 with 6/4 and more
 
+WET_ABOVE_PCT = 20.0  # a target from which on wood is still wet inside when the hot steps come
+STRONG_SMELL = frozenset({"eastern_redcedar", "western_redcedar", "northern_white_cedar"})
+TANNIN = frozenset(
+    {
+        "northern_red_oak", "southern_red_oak", "white_oak", "black_walnut", "butternut", "american_chestnut",
+        "black_locust", "western_redcedar", "redwood_old_growth", "redwood_young_growth",
+    }
+)  # fmt: skip
+INSECT_TREATMENTS = frozenset({"lyctid_core", "anobiid", "drywood_termite", "house_longhorn", "walnut_tcd"})
+
 ALLOWED, COST, REFUSED = "allowed", "cost", "refused"
 
 MIXED_LOADS = "kiln advice on mixed loads, theputnamscoop.com and woodweb.com", "seen"
@@ -26,6 +36,8 @@ QUARANTINE = (
     "growers' and dryers' reports of beetles carried in by old stacks (forestryforum.com 9453)",
     "seen",
 )
+BEETLES = "woodworkingnetwork.com, Small Holes: hatching beetles go on to the wood beside them", "seen"
+HONEYCOMB = "Dry Kiln Operator's Manual: hot air on oak that is wet inside honeycombs it", "memory"
 PRACTICE = "common practice", "common practice"
 
 
@@ -52,6 +64,8 @@ class Pair:
     dry_heat: bool = False
     wet_pitch: bool = False
     dry_pitch: bool = False
+    wet_insects: bool = False
+    dry_insects: bool = False
 
     @property
     def gap(self) -> float:
@@ -170,17 +184,74 @@ def _pitch(pair: Pair) -> Verdict | None:
     )
 
 
-def _insects(pair: Pair) -> Verdict | None:
-    if pair.wet_heat == pair.dry_heat:
+def _heat(pair: Pair) -> Verdict | None:
+    if pair.wet_heat == pair.dry_heat or pair.wet_insects != pair.dry_insects:
         return None
     hot, other = (pair.wet, pair.dry) if pair.wet_heat else (pair.dry, pair.wet)
     return (
         COST,
         f"{_name(hot)} wants a heat step and {_name(other)} does not.",
-        "Everything in the chamber is heated. If insects are the reason, keep the lots apart in the yard until "
-        "they are loaded and let both go through the heat step.",
-        QUARANTINE,
+        "Everything in the chamber is heated, and the charge is longer by the heating.",
+        PRACTICE,
     )
+
+
+def _insects(pair: Pair) -> Verdict | None:
+    if pair.wet_insects == pair.dry_insects:
+        return None
+    bored, clean = (pair.wet, pair.dry) if pair.wet_insects else (pair.dry, pair.wet)
+    return (
+        COST,
+        f"{_name(bored)} is treated for insects and {_name(clean)} is not.",
+        "Keep the lots apart in the yard until they are loaded, load them on one day, and let both go through the "
+        "heat step; beetles that hatch go on to the next wood.",
+        BEETLES if clean.species.group == "hardwood" else QUARANTINE,
+    )
+
+
+def _hot_on_wet(pair: Pair) -> Verdict | None:
+    for hot, other in ((pair.wet, pair.dry), (pair.dry, pair.wet)):
+        wanted = pair.wet_heat or pair.wet_pitch if hot is pair.wet else pair.dry_heat or pair.dry_pitch
+        if wanted and other.species.drying_group == "refractory" and other.target_mc_pct > WET_ABOVE_PCT:
+            return (
+                REFUSED,
+                f"{_name(hot)} wants a hot step and {_name(other)} is still at {other.target_mc_pct:g} % then.",
+                "Hot air on a wood that checks readily and is wet inside tears it open.",
+                HONEYCOMB,
+            )
+    return None
+
+
+def _odour(pair: Pair) -> Verdict | None:
+    smelling = [lot for lot in (pair.wet, pair.dry) if lot.species.key in STRONG_SMELL]
+    if len(smelling) != 1:
+        return None
+    plain = pair.dry if smelling[0] is pair.wet else pair.wet
+    return (
+        COST,
+        f"{_name(smelling[0])} smells strongly and {_name(plain)} does not.",
+        "The air goes round and round, so the other wood takes up some of the smell. Ask its customer, above all "
+        "where it is for food or instruments.",
+        PRACTICE,
+    )
+
+
+def _stain(pair: Pair) -> Verdict | None:
+    for dark, light in ((pair.wet, pair.dry), (pair.dry, pair.wet)):
+        if (
+            dark.species.key in TANNIN
+            and dark.start_mc_pct > GREEN_ABOVE_PCT
+            and light.species.light_wood
+            and light.species.key not in TANNIN
+        ):
+            return (
+                COST,
+                f"{_name(dark)} is green and full of tannin, and {_name(light)} is a light wood.",
+                "Sap that drips from the dark wood stains the light one, black where it meets iron. Never stack the "
+                "light wood under it.",
+                PRACTICE,
+            )
+    return None
 
 
 def _targets(pair: Pair) -> Verdict | None:
@@ -202,7 +273,11 @@ RULES: tuple[tuple[str, Callable[[Pair], Verdict | None]], ...] = (
     ("drying group", _drying_group),
     ("mould", _mould),
     ("pitch", _pitch),
-    ("heat", _insects),
+    ("heat", _heat),
+    ("insects", _insects),
+    ("heat on wet wood", _hot_on_wet),
+    ("odour", _odour),
+    ("stain", _stain),
     ("target moisture", _targets),
 )
 
@@ -220,8 +295,9 @@ def findings(lots: Sequence[LotInput], holds: Mapping[str, Hold]) -> list[Findin
     for one, two in combinations(lots, 2):
         wet, dry = (one, two) if one.start_mc_pct >= two.start_mc_pct else (two, one)
         pair = Pair(
-            wet, dry, wants(wet, "heat"), wants(dry, "heat"), wants(wet, "pitch"), wants(dry, "pitch")
-        )
+            wet, dry, wants(wet, "heat"), wants(dry, "heat"), wants(wet, "pitch"), wants(dry, "pitch"),
+            bool(INSECT_TREATMENTS & set(wet.treatments)), bool(INSECT_TREATMENTS & set(dry.treatments)),
+        )  # fmt: skip
         for rule, judge in RULES:
             verdict = judge(pair)
             if verdict:

@@ -155,3 +155,23 @@ def test_what_finds_no_place_by_its_sizes_needs_a_note(chamber, shop):
     plan = made(chamber, shop, lot)
     assert plan.verdict == "cost"
     assert any("does not all fit" in text for text in plan.costs)
+
+
+def test_a_quick_lot_waits_for_the_slow_one_and_the_slow_one_for_nobody(chamber, shop):
+    """Dry Kiln Operator's Manual ch. 5: the slowest member ends the charge. Thick maple is the slow one here."""
+    thin = waiting_lot(species_key="sugar_maple", start_mc_pct=18.0, volume_bf=Decimal("60.00"))
+    thick = waiting_lot(
+        letter="B",
+        species_key="sugar_maple",
+        start_mc_pct=18.0,
+        thickness_label="8/4",
+        thickness_in=Decimal("2.25"),
+        nominal_thickness_in=Decimal("2"),
+        volume_bf=Decimal("60.00"),
+    )
+    plan = made(chamber, shop, thin, thick)
+    quick, slow = planning.waits(plan, shop)
+    assert (quick.lot, slow.lot) == (thin, thick)
+    assert quick.days == pytest.approx(plan.estimate.days.expected - quick.alone.expected)
+    assert quick.days > 4 and slow.days < 1
+    assert planning.waits(made(chamber, shop, thin), shop) == []

@@ -12,6 +12,7 @@ from kilnshop.science.estimate import Hold, LotInput
 
 HOLDS = {
     "ispm15_ht": Hold("ispm15_ht", "Heat treatment", "heat", 132.8, 30),
+    "lyctid_core": Hold("lyctid_core", "Beetles", "heat", 133, 30),
     "pitch_160f": Hold("pitch_160f", "Setting pitch", "pitch", 160, 1440),
 }
 
@@ -66,6 +67,12 @@ REFUSED = [
     (lot("white oak", 68), lot("yellow-poplar", 64), "mould"),
     # pitch setting beside colour-sensitive hardwood: common practice
     (lot("eastern white pine", 18, treatments=("pitch_160f",)), lot("sugar maple", 18), "pitch"),
+    # hot air on oak that is wet inside: Dry Kiln Operator's Manual, from memory
+    (
+        lot("white oak", 28, target=22, thickness=1.125),
+        lot("white oak", 27, target=22, treatments=("ispm15_ht",)),
+        "heat on wet wood",
+    ),
 ]
 
 
@@ -84,6 +91,11 @@ COSTS = [
     (lot("white ash", 18, treatments=("ispm15_ht",)), lot("white ash", 19), "heat"),
     (lot("white ash", 18, target=7), lot("white ash", 19, target=12), "target moisture"),
     (lot("eastern white pine", 18, treatments=("pitch_160f",)), lot("eastern white pine", 17), "pitch"),
+    # beetles that hatch go on to the wood beside them: woodworkingnetwork.com, Small Holes
+    (lot("white ash", 18, treatments=("lyctid_core",)), lot("white ash", 19), "insects"),
+    # common practice: cedar perfumes the load, and oak or walnut sap drips black on maple
+    (lot("eastern redcedar", 18), lot("eastern white pine", 17), "odour"),
+    (lot("black walnut", 60), lot("sugar maple", 58), "stain"),
 ]
 
 
@@ -102,6 +114,16 @@ def test_start_moisture_may_differ_by_ten_points(gap, rules):
 def test_both_wanting_the_same_treatment_costs_nothing():
     heated = [lot("white ash", mc, treatments=("ispm15_ht",)) for mc in (18, 19)]
     assert judged(*heated) == (sharing.ALLOWED, [])
+
+
+def test_two_smelling_lots_or_two_infested_ones_do_not_mind_each_other():
+    assert judged(lot("eastern redcedar", 18), lot("eastern redcedar", 17)) == (sharing.ALLOWED, [])
+    bored = [lot("white ash", mc, treatments=("lyctid_core",)) for mc in (18, 19)]
+    assert judged(*bored) == (sharing.ALLOWED, [])
+
+
+def test_air_dried_walnut_does_not_drip_on_maple():
+    assert judged(lot("black walnut", 18), lot("sugar maple", 18)) == (sharing.ALLOWED, [])
 
 
 def test_one_lot_alone_breaks_no_rule():

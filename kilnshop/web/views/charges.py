@@ -118,6 +118,7 @@ def _worked_out(form: PlanForm, shop) -> dict:
         "promises": _promises(plan, shop),
         "facts": _facts(plan),
         "air": next((row for row in plan.estimate.workings if row.key == "air"), None),
+        "waits": planning.waits(plan, shop, given["schedule_code"]),
         "names": species_names({lot.species_key for lot in plan.lots}),
         "stack": stacks.shown(plan.load),
     }
