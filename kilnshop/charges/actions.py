@@ -68,6 +68,22 @@ def plan_charge(
     return charge
 
 
+@transaction.atomic
+def plan_charges(*, charges: Sequence[dict], by: Person, now: dt.datetime) -> list[Charge]:
+    """Book several charges, each given as `plan_charge` takes it; all of them or none."""
+    _lock({given["chamber"].pk for given in charges})
+    booked = []
+    for given in charges:
+        try:
+            booked.append(plan_charge(**given, by=by, now=now))
+        except ValidationError as problem:
+            name = planning.name_of(given["lots"])
+            raise ValidationError(
+                [f"Nothing is booked. {name[:1].upper()}{name[1:]}: {text}" for text in problem.messages]
+            ) from problem
+    return booked
+
+
 def move_charge(
     *, charge: Charge, chamber: Chamber, first_day: dt.date, by: Person, now: dt.datetime, why: str
 ) -> Charge:

@@ -10,6 +10,7 @@ ROOMS = (
     "learning",
     "orders",
     "charges",
+    "suggest",
     "compare",
     "running",
     "door",

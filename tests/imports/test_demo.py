@@ -79,7 +79,7 @@ def check_stages():
     }  # fmt: skip
     assert {charge.state for charge in Charge.objects.all()} == {"planned", "running", "unloaded"}
     waiting = orders.waiting_lots()
-    assert len({lot.species_key for lot in waiting.filter(order__customer__name="Larkmeadow Joinery")}) == 3
+    assert len({lot.species_key for lot in waiting.filter(order__customer_reference="Kitchen")}) == 3
     lapsing = Quote.objects.filter(decision="", valid_until__lte=TODAY + dt.timedelta(days=7))
     assert lapsing.exists()
     assert [row.state for row in billing.listed("", TODAY)] == ["overdue", "paid"]
@@ -109,7 +109,7 @@ def test_demo_command_leaves_every_other_database_alone(tmp_path):
     assert demo.PASSWORD in done.stdout
     assert not other.exists()
     with sqlite3.connect(tmp_path / "data" / "demo" / "kilnshop.sqlite3") as database:
-        assert database.execute("select count(*) from orders_order").fetchone()[0] == 16
+        assert database.execute("select count(*) from orders_order").fetchone()[0] == 25
 
 
 @pytest.mark.parametrize("arguments", [["--port", "0"], ["--port", "many"], ["--colour", "red"]])

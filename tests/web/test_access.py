@@ -54,6 +54,7 @@ PAGES = [
     ("charges", [], 200, 200, 200),
     ("charge", ["charge"], 200, 200, 200),
     ("charge_plan", [], 200, 403, 200),
+    ("suggest", [], 200, 403, 200),
     ("plan_of_quote", ["quote"], 200, 200, 403),
     ("plan_of_lot", ["lot"], 200, 200, 200),
     ("plan_of_charge", ["charge"], 200, 200, 200),
@@ -87,7 +88,8 @@ DONE_WITH = {
     May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
-    May.RUN_CHARGES: "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
+    May.RUN_CHARGES: "suggest_stop suggest_accept "
+    "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
     "charge_unload charge_step log_undo door_labels_pdf shop_list",
     May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding door charge_list "
     "charge_list_paper shop_list_paper",

@@ -112,3 +112,57 @@ class OutageForm(ShopForm):
         if first and last and last < first:
             self.add_error("last_day", f"{day(last)} is before the first day, {day(first)}.")
         return given
+
+
+class SuggestForm(ShopForm):
+    weeks = forms.TypedChoiceField(
+        label="Look ahead", coerce=int, choices=[(8, "8 weeks"), (12, "12 weeks"), (17, "17 weeks")]
+    )
+    seconds = forms.TypedChoiceField(
+        label="Search for at most",
+        coerce=int,
+        choices=[(10, "10 seconds"), (30, "30 seconds"), (120, "2 minutes"), (600, "10 minutes")],
+    )
+    at_a_cost = forms.BooleanField(
+        label="Mix lots that may share only at a cost",
+        required=False,
+        help_text="Each such charge then asks for a note when it is accepted.",
+    )
+
+
+class ByHandForm(ShopForm):
+    """Waiting lots put into numbered charges."""
+
+    CHARGES = range(1, 7)
+
+    def __init__(self, *args, lots, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.lots = lots
+        numbers = [("", "leave"), *((str(n), f"charge {n}") for n in self.CHARGES)]
+        for lot in lots:
+            self.fields[f"lot_{lot.pk}"] = forms.ChoiceField(label=str(lot), choices=numbers, required=False)
+        for n in self.CHARGES:
+            self.fields[f"chamber_{n}"] = ChamberField(label=f"Charge {n}, chamber", required=False)
+            self.fields[f"day_{n}"] = forms.DateField(
+                label=f"Charge {n}, loading day", required=False, validators=[coming_day]
+            )
+
+    def charges(self):
+        """(chamber, lot ids, loading day or None) of each number that has lots."""
+        given = self.cleaned_data
+        for n in self.CHARGES:
+            lots = tuple(lot.pk for lot in self.lots if given[f"lot_{lot.pk}"] == str(n))
+            if lots:
+                yield (
+                    given[f"chamber_{n}"] or Chamber.objects.filter(active=True).first(),
+                    lots,
+                    given[f"day_{n}"],
+                )
+
+    @property
+    def lot_rows(self):
+        return [(lot, self[f"lot_{lot.pk}"]) for lot in self.lots]
+
+    @property
+    def charge_rows(self):
+        return [(n, self[f"chamber_{n}"], self[f"day_{n}"]) for n in self.CHARGES]

@@ -77,16 +77,26 @@
     else if (event.target.matches("[data-progress]")) withProgress(event);
   });
 
-  // A long import answers line by line how far it is; without this the same form simply takes its time.
+  // Long work (the button named by data-progress) answers line by line how far it is; without this the same form
+  // simply takes its time. A button in .progress with data-stop asks the work to end early.
   const withProgress = async (event) => {
     const form = event.target;
     const told = form.querySelector(".progress");
     told.hidden = false;
-    if (event.submitter?.value !== "import") return;
+    if (event.submitter?.value !== form.dataset.progress) return;
     event.preventDefault();
     const body = new FormData(form, event.submitter);
     form.querySelectorAll("button").forEach((button) => (button.disabled = true));
     const bar = told.querySelector("progress");
+    const words = told.querySelector("span");
+    const stop = told.querySelector("[data-stop]");
+    if (stop) {
+      stop.disabled = false;
+      stop.onclick = () => {
+        stop.disabled = true;
+        fetch(stop.dataset.stop, { method: "POST", body });
+      };
+    }
     let end = {};
     try {
       const answer = await fetch(form.action, { method: "POST", body, headers: { Accept: "application/x-ndjson" } });
@@ -96,6 +106,7 @@
         rest = lines.pop();
         for (const line of lines) end = JSON.parse(line);
         if ("share" in end) bar.value = end.share;
+        if (end.text) words.textContent = end.text;
       }
     } catch (error) {
       console.error(error);
@@ -103,7 +114,9 @@
     if (end.go) window.location.assign(end.go);
     else {
       form.querySelectorAll("button").forEach((button) => (button.disabled = false));
-      form.requestSubmit(form.querySelector("[value=look]"));
+      const look = form.querySelector("[value=look]");
+      if (look) form.requestSubmit(look);
+      else words.textContent = end.problem || "That did not work. Load the page again and try once more.";
     }
   };
 })();
