@@ -11,7 +11,7 @@ from django.db.models import F, Q, Window
 from django.db.models.functions import RowNumber
 
 from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
-from kilnshop.charges.set_points import switches
+from kilnshop.charges.set_points import HOT, switches
 from kilnshop.science import forecast, moisture, psychro
 from kilnshop.science.emc import emc_pct
 
@@ -294,6 +294,35 @@ def _next_change(
         due = now >= expected
     late = not due and expected < now
     return NextChange(after, trigger, trigger_mc, max(expected, now), due, late)
+
+
+def stage_unmet(charge: Charge, step: Step, now: dt.datetime) -> str:
+    """Why a stage after drying may not start yet, in words; empty when it may.
+
+    Equalizing starts on the driest sample, conditioning on the wettest at its target (Wengert, seen), heat and
+    pitch when drying is done.
+    """
+    if step.kind == "dry":
+        return ""
+    if step.kind == "heat" and not charge.probes.filter(kind=Probe.Kind.CORE).exists():
+        return "No core probe is set up, so nothing could show that the heat reached the core."
+    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
+    last = last_moisture(charge, channels, now)
+    name = step.name.capitalize()
+    if last is None:
+        return f"{name} starts on measured moisture, and none was read in the last {FRESH_MC.days} days."
+    values = [{OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value) for row in last[1]]
+    driest = step.kind == "equalize"
+    limit = step.from_mc_pct if driest else target_mc_pct(charge)
+    reads = min(values) if driest else max(values)
+    if step.kind in HOT:
+        wettest = sorted(values, reverse=True)[: math.ceil(len(values) / 2)]
+        reads = sum(wettest) / len(wettest)
+    if limit is None or reads <= limit:
+        return ""
+    whose = "driest board" if driest else "wettest half" if step.kind in HOT else "wettest board"
+    told = "above the probes' range" if reads == math.inf else f"at {reads:.1f} %"
+    return f"{name} starts when the {whose} is at {limit:g} %; it is {told}."
 
 
 def expected_done(charge: Charge, now: dt.datetime) -> tuple[dt.datetime, dt.datetime, dt.datetime] | None:

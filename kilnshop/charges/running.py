@@ -299,8 +299,21 @@ def correct_by_hand(
 
 
 @transaction.atomic
-def change_step(*, charge: Charge, to_index: int, by: Person, now: dt.datetime, why: str) -> Charge:
-    """The person who set the controls confirms the step, forward or back, and says why."""
+def change_step(
+    *,
+    charge: Charge,
+    to_index: int,
+    by: Person,
+    now: dt.datetime,
+    why: str,
+    compressor_off: bool = False,
+    all_the_same: bool = False,
+) -> Charge:
+    """The person who set the controls confirms the step, forward or back, and says why.
+
+    A stage after drying starts on its conditions; the owner may start it all the same. A step that needs the
+    compressor off starts only with it off, whoever asks.
+    """
     require(by, May.RUN_CHARGES)
     charge = locked(charge, "running")
     planned = following.steps(charge)
@@ -310,6 +323,15 @@ def change_step(*, charge: Charge, to_index: int, by: Person, now: dt.datetime, 
         raise ValidationError(f"The charge is on step {to_index + 1} already.")
     if not why.strip():
         raise ValidationError("Say why the step is changed, such as the reading that called for it.")
+    if planned[to_index].switches["compressor"] != "on" and not compressor_off:
+        raise ValidationError(
+            {"compressor_off": "Switch the compressor off first, then tick this: hot air can ruin it."}
+        )
+    unmet = following.stage_unmet(charge, planned[to_index], now) if to_index > charge.step_index else ""
+    if unmet and not (all_the_same and by.may(May.SET_UP)):
+        raise ValidationError(f"{unmet} The owner may start it all the same and say why.")
+    if unmet:
+        why = f"{why.strip()} Started by the owner all the same. {unmet}"[:300]
     was, becomes = planned[min(charge.step_index, len(planned) - 1)], planned[to_index]
     charge.step_index = to_index
     charge.save(update_fields=["step_index"])

@@ -256,6 +256,7 @@ class Story:
                     by=self.operator,
                     now=taken,
                     why="The reading called for it",
+                    compressor_off=True,
                 )
         return charge
 
@@ -263,9 +264,11 @@ class Story:
         running.change_step(
             charge=charge,
             to_index=step,
-            by=self.operator,
+            by=self.owner,
             now=start,
-            why="Drying is done; heat for the record",
+            why="Drying is done; heat for the record.",
+            compressor_off=True,
+            all_the_same=True,
         )
         local = start.astimezone(self.zone).replace(tzinfo=None)
         charge_log.take(

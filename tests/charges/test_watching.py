@@ -137,3 +137,69 @@ def test_readings_that_run_slow_move_the_finish_and_narrow_the_band(charge, oper
     assert after[1] > before[1]
     change = following.next_change(charge, NOW + 200 * HOUR)
     assert change.expected_at > NOW + 260 * HOUR  # 60 planned hours from 20 to 15 %, and it dries slower
+
+
+@pytest.fixture
+def to_heat(charge):
+    """The charge on its last drying step (target 7 %), with equalizing at 5 % and a heat stage to come."""
+    stages = [charge.plan["steps"][1] | over for over in STAGES]
+    charge.plan["steps"] = [*charge.plan["steps"], *stages]
+    charge.step_index = 1
+    charge.save()
+    return charge
+
+
+STAGES = (
+    {"kind": "equalize", "from_mc_pct": 5.0, "hours": 24.0},
+    {"kind": "heat", "dry_bulb_f": 150.0, "compressor": False, "hours": 6.0},
+)
+
+
+def boards(charge, by, *values):
+    reading = read(charge, by, hours=200, dry_bulb_f=115, ch1=12.0, ch2=12.0)
+    for channel, value in enumerate(values, 1):
+        running.correct_by_hand(
+            reading=reading, channel=channel, value=value, why="section", by=by, now=NOW + 200 * HOUR
+        )
+
+
+def step_to(charge, by, index, **over):
+    return running.change_step(
+        charge=charge, to_index=index, by=by, now=NOW + 201 * HOUR, why="Probes", **over
+    )
+
+
+def test_equalizing_starts_on_the_driest_board(to_heat, operator):
+    """2 % below the target of 7 % (Wengert, Drying Oak Lumber step 6C, seen)."""
+    with pytest.raises(ValidationError, match="measured moisture, and none was read"):
+        step_to(to_heat, operator, 2)
+    boards(to_heat, operator, 8.0, 5.4)
+    with pytest.raises(ValidationError, match=r"driest board is at 5 %; it is at 5\.4 %"):
+        step_to(to_heat, operator, 2)
+    boards(to_heat, operator, 8.0, 5.0)
+    assert step_to(to_heat, operator, 2).step_index == 2
+
+
+def test_heat_needs_the_compressor_off_whoever_asks(to_heat, operator, owner):
+    boards(to_heat, operator, 6.9, 6.0)
+    for by, over in ((operator, {}), (owner, {"all_the_same": True})):
+        with pytest.raises(ValidationError, match="compressor off first"):
+            step_to(to_heat, by, 3, **over)
+    assert step_to(to_heat, operator, 3, compressor_off=True).step_index == 3
+
+
+def test_only_the_owner_starts_a_stage_against_its_conditions_and_the_reason_is_kept(
+    to_heat, operator, owner
+):
+    boards(to_heat, operator, 9.0, 8.0)
+    with pytest.raises(ValidationError, match=r"wettest half is at 7 %; it is at 9\.0 %"):
+        step_to(to_heat, operator, 3, compressor_off=True, all_the_same=True)
+    step_to(to_heat, owner, 3, compressor_off=True, all_the_same=True)
+    assert "by the owner all the same. Heat step starts when" in to_heat.events.get(kind="step").why
+
+
+def test_heat_without_a_core_probe_is_refused(to_heat, operator):
+    boards(to_heat, operator, 6.9, 6.0)
+    to_heat.probes.filter(kind="core").delete()
+    with pytest.raises(ValidationError, match="No core probe"):
+        step_to(to_heat, operator, 3, compressor_off=True)

@@ -232,11 +232,21 @@ class ReadingForm(ShopForm):
 
 class StepForm(ShopForm):
     to_index = forms.TypedChoiceField(label="Step now set", coerce=int)
+    compressor_off = forms.BooleanField(label="The compressor is switched off", required=False)
     why = forms.CharField(label="Why", max_length=300, help_text="Such as the reading that called for it.")
+    all_the_same = forms.BooleanField(
+        label="Start this stage all the same",
+        required=False,
+        help_text="When its conditions are not met; owner only.",
+    )
 
-    def __init__(self, *args, charge, **kwargs):
+    def __init__(self, *args, charge, may_override, **kwargs):
         super().__init__(*args, **kwargs)
         planned = following.steps(charge)
+        if all(step.switches["compressor"] == "on" for step in planned):
+            del self.fields["compressor_off"]
+        if not may_override or all(step.kind == "dry" for step in planned):
+            del self.fields["all_the_same"]
         choices = [
             (step.index, f"Step {step.number}, {step.name}: {settings_of(step)}")
             for step in planned

@@ -454,7 +454,7 @@ def reading(request, pk):
 @allowed(May.RUN_CHARGES)
 def step(request, pk):
     found = _charge(pk)
-    form = forms.StepForm(request.POST or None, charge=found)
+    form = forms.StepForm(request.POST or None, charge=found, may_override=request.user.may(May.SET_UP))
     now = timezone.now()
     if request.method == "POST" and form.is_valid():
         try:
