@@ -14,6 +14,7 @@ from kilnshop.science.species import read_table
 MAX_GAP_MINUTES = 5.0  # a reading at least every 5 minutes: USDA APHIS PPQ T314 monitoring rules (seen)
 PLAUSIBLE_F = (-60.0, 400.0)  # a broken probe reads outside this; such a reading counts as missing
 MEASURED_AT = ("core", "chamber air")
+Rows = list[tuple[datetime, dict[str, float | None]]]
 
 
 @dataclass(frozen=True)
@@ -54,15 +55,43 @@ class Treatment:
         return self.measured_at == "core"
 
     @property
+    def is_pitch(self) -> bool:
+        """Setting pitch: told by the highest temperature held, never as free of pitch."""
+        return self.key.startswith("pitch")
+
+    @property
     def criterion(self) -> str:
         """In words, such as "core at or above 132.8 °F (56 °C) for 30 min without a break"."""
+        return self.criterion_in(metric=False)
+
+    def criterion_in(self, *, metric: bool) -> str:
+        """The criterion with the unit that is asked for first."""
         if self.min_temperature_f is None:
             return "no temperature criterion"
-        celsius = f"{(self.min_temperature_f - 32) / 1.8:.1f}".removesuffix(".0")
-        where = f"{self.measured_at} at or above {self.min_temperature_f:g} °F ({celsius} °C)"
+        where = f"{self.measured_at} at or above {both_words(self.min_temperature_f, metric)}"
         if self.min_continuous_minutes is None:
             return f"{where}, no time published"
         return f"{where} for {self.min_continuous_minutes:g} min without a break"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An unbroken time in which every required channel was at the limit or above."""
+
+    start: datetime
+    end: datetime
+    minutes: float
+    lowest_f: float
+
+
+@dataclass(frozen=True)
+class Held:
+    """The highest whole degree [°F or °C] that every channel held for `minutes` without a break."""
+
+    degrees: int
+    minutes: float
+    start: datetime
+    end: datetime
 
 
 @dataclass(frozen=True)
@@ -75,11 +104,28 @@ class HeatVerdict:
     start: datetime | None
     end: datetime | None
     reasons: tuple[str, ...]
+    intervals: tuple[Interval, ...] = ()  # in order of time
 
     @property
     def met(self) -> bool:
         """Whether the log shows the criterion."""
         return self.verdict == "met"
+
+
+def exact(value: float) -> str:
+    """To 0.0001 without needless zeros, so that a cold reading is never printed as the limit."""
+    return f"{value:.4f}".rstrip("0").rstrip(".")
+
+
+def temp_words(value_f: float, metric: bool = False) -> str:
+    """A logged temperature [°F] in the unit asked for."""
+    return f"{exact((value_f - 32) / 1.8)} °C" if metric else f"{exact(value_f)} °F"
+
+
+def both_words(value_f: float, metric: bool = False) -> str:
+    """A limit [°F] in both units, the one asked for first; the other to a tenth."""
+    other = f"{value_f:.1f} °F" if metric else f"{(value_f - 32) / 1.8:.1f} °C"
+    return f"{temp_words(value_f, metric)} ({other.replace('.0 ', ' ')})"
 
 
 def _limit_f(row: dict[str, str]) -> float | None:
@@ -136,9 +182,7 @@ def _reading(value: float | None) -> float | None:
     return round(value, 4)  # so that 56 °C, converted, equals its limit
 
 
-def _rows(
-    times: Sequence[datetime], channels: Mapping[str, Sequence[float | None]]
-) -> list[tuple[datetime, dict[str, float | None]]]:
+def _rows(times: Sequence[datetime], channels: Mapping[str, Sequence[float | None]]) -> Rows:
     """Readings in order of time; rows of one moment are joined, the colder of two readings kept."""
     aware = {t.tzinfo is not None and t.utcoffset() is not None for t in times}
     if len(aware) > 1:
@@ -159,6 +203,7 @@ def judge(
     channels: Mapping[str, Sequence[float | None]],
     *,
     max_gap_minutes: float = MAX_GAP_MINUTES,
+    metric: bool = False,
 ) -> HeatVerdict:
     """Whether a log shows that a treatment was done.
 
@@ -173,6 +218,8 @@ def judge(
         treatment, air sensors for an air one. Never mix them.
     max_gap_minutes : float
         Longest time between two readings that still counts as watched [min], above 0 to 60.
+    metric : bool
+        Reasons in °C instead of °F; the judgement is the same.
 
     Returns
     -------
@@ -213,63 +260,102 @@ def judge(
     rows = _rows(times, channels)
     if not any(all(value is not None for value in row.values()) for _, row in rows):
         return _nothing(treatment, f"The log has no moment at which every required {kind} channel was read.")
-    best: list[int] = []
-    run: list[int] = []
-    for index, (time, row) in enumerate(rows):
-        warm = all(value is not None and value >= limit for value in row.values())
-        if run and _minutes(rows[run[-1]][0], time) > max_gap_minutes + 1e-9:
-            run = []
-        run = [*run[:1], index] if warm else []
-        if run and (not best or _span(rows, run) > _span(rows, best)):
-            best = list(run)
-    if not best:
-        coldest = _coldest_at_warmest(rows)
-        told = f"The {kind} channels were never all at {limit:g} °F; at best the coldest read {coldest:g} °F."
+    intervals = _intervals(rows, limit, max_gap_minutes)
+    at_limit = temp_words(limit, metric)
+    if not intervals:
+        coldest = temp_words(_coldest_at_warmest(rows), metric)
+        told = f"The {kind} channels were never all at {at_limit}; at best the coldest read {coldest}."
         return HeatVerdict("not met", 0.0, None, None, None, (told, *_conditions(treatment)))
-    minutes = _span(rows, best)
-    inside = rows[best[0] : best[-1] + 1]
-    lowest = min(value for _, row in inside for value in row.values() if value is not None)
-    met = minutes >= needed
-    told = f"Every {kind} channel held {limit:g} °F or more for {minutes:g} min; {needed:g} are needed."
-    reasons = [told] if met else [told, *_breaks(rows, limit, max_gap_minutes, kind)]
+    best = max(intervals, key=lambda interval: interval.minutes)  # the first of equals
+    met = best.minutes >= needed
+    told = f"Every {kind} channel held {at_limit} or more for {best.minutes:g} min; {needed:g} are needed."
+    reasons = [told] if met else [told, *_breaks(rows, limit, max_gap_minutes, kind, metric)]
     return HeatVerdict(
         "met" if met else "not met",
-        minutes,
-        lowest,
-        inside[0][0],
-        inside[-1][0],
+        best.minutes,
+        best.lowest_f,
+        best.start,
+        best.end,
         (*reasons, *_conditions(treatment)),
+        intervals,
     )
+
+
+def _intervals(rows: Rows, limit: float, max_gap_minutes: float) -> tuple[Interval, ...]:
+    runs: list[list[int]] = []
+    running = False
+    for index, (time, row) in enumerate(rows):
+        warm = all(value is not None and value >= limit for value in row.values())
+        if running and _minutes(rows[index - 1][0], time) > max_gap_minutes + 1e-9:
+            running = False
+        if warm and running:
+            runs[-1].append(index)
+        elif warm:
+            runs.append([index])
+        running = warm
+    return tuple(
+        Interval(
+            rows[run[0]][0],
+            rows[run[-1]][0],
+            round(_minutes(rows[run[0]][0], rows[run[-1]][0]), 6),
+            min(value for index in run for value in rows[index][1].values() if value is not None),
+        )
+        for run in runs
+    )
+
+
+def highest_held(
+    times: Sequence[datetime],
+    channels: Mapping[str, Sequence[float | None]],
+    minutes: float,
+    *,
+    max_gap_minutes: float = MAX_GAP_MINUTES,
+    metric: bool = False,
+) -> Held | None:
+    """The highest whole degree every channel held for `minutes` without a break; None when none was.
+
+    Pitch is set only against temperatures below the one it has been held at (Wengert, setting pitch, seen).
+    """
+    rows = _rows(times, channels)
+    best = None
+    low, high = (math.ceil((PLAUSIBLE_F[0] - 32) / 1.8), 204) if metric else (int(PLAUSIBLE_F[0]), 400)
+    while low <= high:
+        degrees = (low + high) // 2
+        limit = round(degrees * 1.8 + 32, 4) if metric else float(degrees)
+        found = _intervals(rows, limit, max_gap_minutes) if channels else ()
+        longest = max(found, key=lambda interval: interval.minutes, default=None)
+        if longest and longest.minutes >= minutes:
+            best = Held(degrees, longest.minutes, longest.start, longest.end)
+            low = degrees + 1
+        else:
+            high = degrees - 1
+    return best
 
 
 def _minutes(start: datetime, end: datetime) -> float:
     return (end - start).total_seconds() / 60
 
 
-def _span(rows: list[tuple[datetime, dict[str, float | None]]], run: list[int]) -> float:
-    return round(_minutes(rows[run[0]][0], rows[run[-1]][0]), 6)
-
-
-def _coldest_at_warmest(rows: list[tuple[datetime, dict[str, float | None]]]) -> float:
+def _coldest_at_warmest(rows: Rows) -> float:
     complete = [[v for v in row.values() if v is not None] for _, row in rows if None not in row.values()]
     return max(min(values) for values in complete)
 
 
-def _breaks(
-    rows: list[tuple[datetime, dict[str, float | None]]], limit: float, max_gap_minutes: float, kind: str
-) -> list[str]:
+def _breaks(rows: Rows, limit: float, max_gap_minutes: float, kind: str, metric: bool) -> list[str]:
     """Why the clock did not run longer, once each."""
     found = []
-    names = list(rows[0][1])
-    for name in names:
+    at_limit = temp_words(limit, metric)
+    for name in rows[0][1]:
         values = [row[name] for _, row in rows]
         present = [value for value in values if value is not None]
         first = next((i for i, value in enumerate(values) if value is not None and value >= limit), None)
         if first is None:
-            found.append(f"Channel {name} never reached {limit:g} °F; its highest was {max(present):g} °F.")
+            found.append(
+                f"Channel {name} never reached {at_limit}; its highest was {temp_words(max(present), metric)}."
+            )
         elif any(value is not None and value < limit for value in values[first:]):
             low = min(value for value in values[first:] if value is not None)
-            found.append(f"Channel {name} fell to {low:g} °F after reaching {limit:g} °F.")
+            found.append(f"Channel {name} fell to {temp_words(low, metric)} after reaching {at_limit}.")
         if len(present) < len(values):
             found.append(f"Channel {name} has {len(values) - len(present)} missing or impossible reading(s).")
     gaps = [_minutes(a[0], b[0]) for a, b in pairwise(rows)]
