@@ -1,6 +1,7 @@
 """Kiln charges: what is in which chamber when, and what was read and done there."""
 
 import uuid
+from decimal import Decimal
 
 from django.conf import settings
 from django.db import models
@@ -379,7 +380,12 @@ class Alert(models.Model):
 
 
 class BoardTest(models.Model):
-    """Final moisture of one board of a lot, at unloading."""
+    """Final moisture of one board of a lot, at unloading, and its prong test where one was sawn."""
+
+    class Prong(models.TextChoices):
+        NONE = "none", "None"
+        SLIGHT = "slight", "Slight"
+        STRONG = "strong", "Strong"
 
     charge_lot = models.ForeignKey(ChargeLot, models.PROTECT, related_name="board_tests")
     board = models.CharField(max_length=40)
@@ -390,8 +396,30 @@ class BoardTest(models.Model):
     correction = models.CharField(max_length=80)
     depth_in = models.FloatField(null=True, blank=True, validators=between(0, 8))
     wood_temp_f = models.FloatField(null=True, blank=True, validators=between(-20, 220))
+    prong = models.CharField("casehardening by prong test", max_length=6, choices=Prong.choices, blank=True)
     measured_on = models.DateField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
 
     class Meta:
         ordering = ["charge_lot", "id"]
+
+
+class Degrade(models.Model):
+    """Board feet of a lot that lost grade, by cause, as seen at unloading."""
+
+    class Cause(models.TextChoices):
+        BEFORE = "before", "Before arrival"
+        STACKING = "stacking", "Stacking"
+        DRYING = "drying", "Drying"
+        HANDLING = "handling", "Handling"
+
+    charge_lot = models.ForeignKey(ChargeLot, models.PROTECT, related_name="degrade")
+    cause = models.CharField(max_length=8, choices=Cause.choices)
+    volume_bf = models.DecimalField(max_digits=10, decimal_places=2, validators=[at_least(Decimal("0.01"))])
+    note = models.CharField(max_length=200, blank=True)
+    at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["charge_lot", "id"]
+        verbose_name_plural = "degrade"

@@ -19,6 +19,7 @@ from kilnshop.charges.models import (
     ChargeLot,
     Checklist,
     Correction,
+    Degrade,
     Event,
     Probe,
     Reading,
@@ -494,6 +495,35 @@ def record_board_tests(
         test.save()
     if charge.unloaded_at:
         learning.learn_from(charges=[charge], now=now)
+    return saved
+
+
+@transaction.atomic
+def set_degrade(
+    *, charge: Charge, rows: Sequence[dict[str, Any]], by: Person, now: dt.datetime
+) -> list[Degrade]:
+    """What lost grade and why, the whole list of a charge anew; issued tickets keep their own.
+
+    `rows`: charge_lot, cause, volume_bf, note.
+    """
+    require(by, May.RECORD_READINGS)
+    charge = locked(charge, "dry", "unloaded")
+    saved = []
+    lost: dict[ChargeLot, Decimal] = {}
+    for row in rows:
+        lot = row["charge_lot"]
+        if lot.charge_id != charge.pk:
+            raise ValidationError(f"Lot {lot.lot} is not in charge {charge}.")
+        lost[lot] = lost.get(lot, Decimal(0)) + row["volume_bf"]
+        saved.append(Degrade(at=now, by=by, **row))
+        saved[-1].full_clean()
+    for lot, volume in lost.items():
+        if volume > lot.lot.volume_bf:
+            raise ValidationError(
+                f"Lot {lot.lot}: {volume} bf of degrade, but {lot.lot.volume_bf} bf went in. Check the figures."
+            )
+    Degrade.objects.filter(charge_lot__charge=charge).delete()
+    Degrade.objects.bulk_create(saved)
     return saved
 
 

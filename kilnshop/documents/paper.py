@@ -137,3 +137,10 @@ def depths(values_in, units) -> str:
     if len(values) == 1:
         return size(values[0], units)
     return f"{size(values[0], units)} to {size(values[-1], units)}"
+
+
+@register.filter
+def clock(value: str) -> str:
+    """3 Mar 14:05, from an ISO time."""
+    moment = parse_datetime(value)
+    return f"{moment.day} {moment:%b %H:%M}".replace(" ", NBSP)

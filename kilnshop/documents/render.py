@@ -1,4 +1,4 @@
-"""Quote, ticket, invoice, plan and set-point sheet from their frozen figures: one HTML for the screen, the printer and the PDF."""
+"""Quote, ticket, invoice, plan, set-point sheet and charge report from their frozen figures: one HTML for the screen, the printer and the PDF."""
 
 import datetime as dt
 from importlib.resources import files
@@ -14,6 +14,18 @@ INSTALL = "apt-get install libpangoft2-1.0-0 libharfbuzz-subset0"
 SHARED = {"shop", "customer", "number", "order_number", "issued_on", "paper", "units", "currency_symbol"}
 PRICED = {"lines", "subtotal", "tax", "tax_name", "total", "basis", "terms"}
 NEEDED = {
+    "charge_report": {
+        "shop",
+        "number",
+        "issued_on",
+        "paper",
+        "units",
+        "sentence",
+        "compared",
+        "charts",
+        "steps",
+    }
+    | {"lots", "probes", "done", "notes", "checklists", "logs", "tickets", "chamber", "schedule"},
     "set_points": {
         "shop",
         "number",

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from scipy.special import betaincinv, chdtri, ndtr, ndtri
 
 from kilnshop.science.moisture import BoardTests, board_tests
+from kilnshop.science.workings import Working
 
 WANTED_SHARE = 0.90  # nine boards in ten within tolerance (design choice; a contract may ask for more)
 CONFIDENCES = (0.80, 0.95)
@@ -32,6 +33,7 @@ class Sampling:
     low_95: float
     more: int | None  # 0 when settled; None when more boards of this kind would not settle it
     words: str
+    shares: str  # the shares alone, as a customer reads them
 
 
 def tolerance_factor(count: int, share: float, confidence: float) -> float:
@@ -123,8 +125,42 @@ def sampled(
     if expected >= WANTED_SHARE or found.within == tested:
         steps = range(max(1, MOST_BOARDS - tested + 1))
         more = next((added for added in steps if bound(added, CONFIDENCES[1]) >= WANTED_SHARE), None)
+    shares = (
+        f"By this sample at least {_floor(low_95)} % of the lot lies within {low:g} to {high:g} % with 95 % confidence, "
+        f"at least {_floor(low_80)} % with 80 %."
+    )
     words = _words(found, tested, expected, low_95, more, (low, high), target_pct)
-    return Sampling(found, tested, by_spread, expected, low_80, low_95, more, words)
+    return Sampling(found, tested, by_spread, expected, low_80, low_95, more, words, shares)
+
+
+def _floor(share: float) -> int:
+    return math.floor(share * 100 + 1e-9)
+
+
+def working(found: Sampling) -> Working:
+    """How the shares were found, for a person who asks."""
+    tests = found.found
+    inputs = [
+        ("Boards tested", f"{found.tested}"),
+        ("Within tolerance", f"{tests.within}"),
+        ("Mean", f"{tests.mean:.2f} %"),
+        ("Standard deviation", "one board only" if tests.sd is None else f"{tests.sd:.2f}"),
+        ("Share expected within", f"{found.expected * 100:.0f} %"),
+        ("At least, 80 % confidence", f"{_floor(found.low_80)} %"),
+        ("At least, 95 % confidence", f"{_floor(found.low_95)} %"),
+    ]
+    return Working(
+        key="sampling",
+        label="Dry enough?",
+        equation="share whose interval mean ± k × standard deviation stays inside both limits"
+        if found.by_spread
+        else "share at which this few misses, or fewer, would come up once in 20 (or once in 5)",
+        inputs=tuple(inputs),
+        source=SOURCE,
+        uncertainty="Holds for boards drawn at random from inside the stack and, by mean and spread, for moisture "
+        "that follows a bell curve. Wettest and driest picked on purpose make the lot look worse than it is.",
+        narrows="More boards at random; 30 pieces is a usual number (Wengert, seen).",
+    )
 
 
 def _words(
@@ -138,7 +174,7 @@ def _words(
 ) -> str:
     span = f"{limits[0]:g} to {limits[1]:g} %"
     boards = f"{tested} board{'s' * (tested != 1)}"
-    sure = f"with 95 % confidence at least {math.floor(low_95 * 100 + 1e-9)} % of the lot lies within {span}"
+    sure = f"with 95 % confidence at least {_floor(low_95)} % of the lot lies within {span}"
     wanted = f"{WANTED_SHARE * 100:.0f} %"
     if more == 0:
         return f"Dry enough, and {boards} settle it: {sure}."
@@ -157,6 +193,6 @@ def _words(
     else:
         what = "Its boards differ too much: equalize."
     return (
-        f"Not dry enough by {boards}: about {expected * 100:.0f} % of the lot is expected within {span}, and "
-        f"{wanted} is wanted. More boards would not change that. {what}"
+        f"{boards} do{'es' * (tested == 1)} not show it: about {expected * 100:.0f} % of the lot is expected within "
+        f"{span}, and {wanted} is wanted. More boards like these would not change that. {what}"
     )

@@ -304,6 +304,12 @@ def _intervals(rows: Rows, limit: float, max_gap_minutes: float) -> tuple[Interv
     )
 
 
+def longest_watched(times: Sequence[datetime], channels: Mapping[str, Sequence[float | None]]) -> float:
+    """Longest time [min] in which every channel was read without a break, at whatever temperature."""
+    rows = _rows(times, channels) if channels else []
+    return max((found.minutes for found in _intervals(rows, PLAUSIBLE_F[0], MAX_GAP_MINUTES)), default=0.0)
+
+
 def highest_held(
     times: Sequence[datetime],
     channels: Mapping[str, Sequence[float | None]],

@@ -205,6 +205,7 @@ class Chamber(models.Model):
     pack_height_in = models.FloatField("height of a pack", null=True, blank=True, validators=between(4, 120))
     door_at = models.CharField("main door", max_length=5, choices=Door.choices, default=Door.FRONT)
     capacity_bf = models.PositiveIntegerField("capacity in 4/4", validators=between(10, 200000))
+    sensors_checked_on = models.DateField("sensors last checked against a reference", null=True, blank=True)
     active = models.BooleanField(default=True)
 
     class Meta:

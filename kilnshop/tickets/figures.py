@@ -6,10 +6,11 @@ from collections.abc import Iterable, Sequence
 
 from django.utils import timezone
 
+from kilnshop.charges import proving
 from kilnshop.charges.models import BoardTest, ChargeLot, Correction, Probe
 from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Order
-from kilnshop.science.moisture import board_tests
+from kilnshop.science.sampling import sampled
 from kilnshop.shop import papers
 from kilnshop.shop.models import Person, Shop
 from kilnshop.tickets.heat import core_probes, heat_record, probe_label
@@ -77,7 +78,7 @@ def ticket_figures(
 def _lot(row: ChargeLot, species: str, shop: Shop) -> dict:
     lot, charge = row.lot, row.charge
     zone = zoneinfo.ZoneInfo(shop.time_zone)
-    heat = [heat_record(row, key) for key in lot.treatments]
+    heat = [heat_record(row, key, shop=shop) for key in lot.treatments]
     chart = _chart(row, heat, zone)
     return {
         "charge_lot": row.pk,
@@ -97,6 +98,10 @@ def _lot(row: ChargeLot, species: str, shop: Shop) -> dict:
         "tests": final_moisture(
             list(row.board_tests.select_related("by")), lot.target_mc_pct, lot.tolerance_pct
         ),
+        "degrade": [
+            {"cause": found.get_cause_display(), "volume_bf": str(found.volume_bf), "note": found.note}
+            for found in row.degrade.all()
+        ],
         "treatments": heat,
         "chart": chart,
         "chart_text": _chart_text(chart),
@@ -112,12 +117,13 @@ def final_moisture(tests: Sequence[BoardTest], target_pct: float, tolerance_pct:
 
     A board beyond the meter's range has no figure. It is left out of the mean, counted as not within, and told.
     """
-    read = [test for test in tests if test.corrected_pct is not None]
-    if not read:
+    figures, beyond = proving.tested(tests)
+    if not figures:
         return None
-    found = board_tests([test.corrected_pct for test in read], target_pct, tolerance_pct)
+    sample = sampled(figures, target_pct, tolerance_pct, beyond=beyond)
+    found = sample.found
     remarks = []
-    if beyond := len(tests) - len(read):
+    if beyond:
         remarks.append(
             f"{beyond} board{'s' * (beyond > 1)} read beyond the meter’s range: no figure, left out of mean, wettest "
             "and driest, and counted as not within tolerance."
@@ -134,11 +140,16 @@ def final_moisture(tests: Sequence[BoardTest], target_pct: float, tolerance_pct:
         "share": found.within / len(tests),
         "method": _each(test.method for test in tests),
         "meter": _each(test.meter for test in tests),
-        "correction": _each(test.correction for test in read),
+        "correction": _each(test.correction for test in tests if test.corrected_pct is not None),
         "depths_in": sorted({test.depth_in for test in tests if test.depth_in}),
         "measured_on": day_words[0] if len(days) == 1 else f"{day_words[0]} to {day_words[-1]}",
         "by": _each(str(test.by) for test in tests),
         "remarks": remarks,
+        "sampling": sample.shares,
+        "expected_share": round(sample.expected, 3),
+        "share_low_80": round(sample.low_80, 3),
+        "share_low_95": round(sample.low_95, 3),
+        "prong": proving.prong_words(tests),
     }
 
 

@@ -1,13 +1,18 @@
 """Was a heat treatment done? Judged from what a recorder logged, for one lot of a charge."""
 
+import datetime as dt
+import zoneinfo
 from collections.abc import Sequence
 
 from kilnshop.charges.models import ChargeLot, Probe, Reading
 from kilnshop.science import treatments
 from kilnshop.science.treatments import HeatVerdict, Treatment
-from kilnshop.shop.models import OwnTreatment
+from kilnshop.shop.models import OwnTreatment, Shop
+from kilnshop.shop.queries import the_shop
 
 AIR = "dry bulb"
+PITCH_MINUTES = 1440.0  # 24 h at the temperature: Wengert, perfect pitch (seen)
+CHECK_EVERY = dt.timedelta(days=366)  # sensors against a reference once a year (common practice)
 
 
 def treatment_for(key: str) -> Treatment:
@@ -38,9 +43,9 @@ def core_probes(charge_lot: ChargeLot) -> list[Probe]:
 
 
 def judged(
-    treatment: Treatment, probes: Sequence[Probe], logged: Sequence[Reading]
-) -> tuple[HeatVerdict, str]:
-    """The verdict of the log and where it was measured.
+    treatment: Treatment, probes: Sequence[Probe], logged: Sequence[Reading], *, metric: bool = False
+) -> tuple[HeatVerdict, str, str]:
+    """The verdict of the log, where it was measured, and the pitch record of a pitch treatment.
 
     A core treatment counts every core probe of the lot, an air treatment the logged dry bulb. Rows that a
     recorder of something else wrote are left out; a row with only some of the core probes breaks the time.
@@ -58,14 +63,38 @@ def judged(
         where = "air of the chamber, dry bulb"
     rows = list(zip(*channels.values(), strict=True)) if channels else []
     kept = [index for index, row in enumerate(rows) if any(value is not None for value in row)]
+    times = [logged[index].taken_at for index in kept]
+    values = {name: [values[index] for index in kept] for name, values in channels.items()}
+    pitch = _pitch_record(treatment, times, values, metric) if treatment.is_pitch else ""
+    return treatments.judge(treatment, times, values, metric=metric), where, pitch
+
+
+def _pitch_record(treatment: Treatment, times: list, values: dict, metric: bool) -> str:
+    """The highest temperature held for the treatment's time, or for as long as the log has no break."""
+    unit, minutes = ("°C" if metric else "°F"), treatment.min_continuous_minutes or PITCH_MINUTES
+    held = treatments.highest_held(times, values, minutes, metric=metric)
+    if held is None:
+        longest = treatments.longest_watched(times, values)
+        held = longest and treatments.highest_held(times, values, longest, metric=metric)
+    if not held:
+        return "No unbroken time was logged, so no temperature can be named that pitch was set to."
+    hours = f"{held.minutes / 60:.1f}".removesuffix(".0")
+    short = "" if held.minutes >= minutes else f" The usual advice is {minutes / 60:g} h."
     return (
-        treatments.judge(
-            treatment,
-            [logged[index].taken_at for index in kept],
-            {name: [values[index] for index in kept] for name, values in channels.items()},
-        ),
-        where,
+        f"Set to {held.degrees} {unit}: the highest held without a break, {hours} h.{short} Pitch can soften again "
+        "above it."
     )
+
+
+def _sensors(charge_lot: ChargeLot, at: dt.datetime | None, zone: dt.tzinfo) -> str:
+    """When the sensors were checked against a reference, and a warning where that is missing or old."""
+    day = charge_lot.charge.chamber.sensors_checked_on
+    if day is None:
+        return "No day is on record on which the sensors were checked against a reference."
+    told = f"Sensors checked against a reference on {day:%a} {day.day} {day:%b %Y}"
+    if at and at.astimezone(zone).date() - day > CHECK_EVERY:
+        return f"{told}, more than a year before; once a year is common practice."
+    return f"{told}."
 
 
 def _by_hand(treatment: Treatment, probes: Sequence[Probe], by_hand: Sequence[Reading]) -> int:
@@ -74,11 +103,13 @@ def _by_hand(treatment: Treatment, probes: Sequence[Probe], by_hand: Sequence[Re
     return sum(any(reading.channel(probe.channel) is not None for probe in probes) for reading in by_hand)
 
 
-def heat_record(charge_lot: ChargeLot, treatment_key: str) -> dict:
+def heat_record(charge_lot: ChargeLot, treatment_key: str, *, shop: Shop | None = None) -> dict:
     """What the log of the charge says about a treatment of this lot, as a ticket freezes it.
 
     Only logged readings count: readings by hand do not show what happened between them.
     """
+    shop = shop or the_shop()
+    metric, zone = shop.units == Shop.Units.METRIC, zoneinfo.ZoneInfo(shop.time_zone)
     probes = core_probes(charge_lot)
     readings = list(charge_lot.charge.readings.order_by("taken_at"))
     try:
@@ -97,11 +128,14 @@ def heat_record(charge_lot: ChargeLot, treatment_key: str) -> dict:
             "lowest_f": None,
             "from": "",
             "to": "",
+            "intervals": [],
+            "sensors": "",
+            "pitch": "",
             "verdict": "Not recorded",
             "reasons": ["The treatment asked for is no longer in the shop’s list, so nothing was judged."],
         }
     logged = [reading for reading in readings if reading.logged_id is not None]
-    verdict, where = judged(treatment, probes, logged)
+    verdict, where, pitch = judged(treatment, probes, logged, metric=metric)
     reasons = list(verdict.reasons)
     if verdict.verdict == "not recorded":
         count = _by_hand(treatment, probes, [reading for reading in readings if reading.logged_id is None])
@@ -115,7 +149,7 @@ def heat_record(charge_lot: ChargeLot, treatment_key: str) -> dict:
         "name": treatment.name,
         "source": treatment.standard or treatment.source,
         "provenance": treatment.provenance,
-        "criterion": treatment.criterion,
+        "criterion": treatment.criterion_in(metric=metric),
         "limit_f": treatment.min_temperature_f,
         "measured_at": treatment.measured_at,
         "where": where,
@@ -124,6 +158,19 @@ def heat_record(charge_lot: ChargeLot, treatment_key: str) -> dict:
         "lowest_f": verdict.lowest_f,
         "from": verdict.start.isoformat() if verdict.start else "",
         "to": verdict.end.isoformat() if verdict.end else "",
+        "intervals": [
+            {
+                "from": f"{interval.start.astimezone(zone):%Y-%m-%dT%H:%M:%S}",
+                "to": f"{interval.end.astimezone(zone):%Y-%m-%dT%H:%M:%S}",
+                "minutes": interval.minutes,
+                "lowest_f": interval.lowest_f,
+            }
+            for interval in sorted(verdict.intervals, key=lambda one: -one.minutes)
+        ],
+        "channels_required": treatment.min_channels,
+        "max_gap_minutes": treatments.MAX_GAP_MINUTES,
+        "sensors": _sensors(charge_lot, verdict.end, zone) if recorded else "",
+        "pitch": pitch,
         "verdict": verdict.verdict.capitalize(),
         "reasons": reasons,
     }

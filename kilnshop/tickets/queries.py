@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from django.db.models import Case, Prefetch, Q, QuerySet, Value, When
 
-from kilnshop.charges.models import ChargeLot
+from kilnshop.charges.models import Charge, ChargeLot
 from kilnshop.orders.models import Lot, Order
 from kilnshop.tickets.models import Ticket, TicketLot
 
@@ -16,9 +16,19 @@ PUBLIC_LOT = (
 )  # fmt: skip
 PUBLIC_TESTS = (
     "n", "mean", "sd", "wettest", "driest", "within", "share", "method", "meter", "correction", "depths_in",
-    "measured_on", "remarks",
+    "measured_on", "remarks", "sampling", "prong",
 )  # fmt: skip
-PUBLIC_HEAT = ("name", "source", "criterion", "where", "longest_minutes", "lowest_f", "verdict")
+PUBLIC_HEAT = (
+    "name",
+    "source",
+    "criterion",
+    "where",
+    "longest_minutes",
+    "lowest_f",
+    "verdict",
+    "sensors",
+    "pitch",
+)
 
 
 def tickets(show: str = "", words: str = "") -> QuerySet[Ticket]:
@@ -43,6 +53,18 @@ def tickets(show: str = "", words: str = "") -> QuerySet[Ticket]:
 def successor(ticket: Ticket) -> Ticket | None:
     """The ticket that replaced this one."""
     return Ticket.objects.filter(supersedes=ticket).first()
+
+
+def of_charge(charge: Charge) -> list[Ticket]:
+    """Every ticket that hands over a lot of this charge, replaced ones too."""
+    found = Ticket.objects.filter(ticket_lots__charge_lot__charge=charge)
+    return list(found.select_related("order", "superseded_by").distinct().order_by("number"))
+
+
+def notice(ticket: Ticket) -> str:
+    """What is printed across the head of a ticket that no longer stands."""
+    newer = successor(ticket)
+    return f"Replaced by ticket {newer.number}. Do not rely on this one." if newer else ""
 
 
 def on_live_ticket() -> QuerySet[TicketLot]:
@@ -127,8 +149,8 @@ def public_view(ticket: Ticket) -> dict:
     for lot in figures["lots"]:
         shown = {key: lot[key] for key in PUBLIC_LOT}
         if shown["tests"]:
-            shown["tests"] = {key: shown["tests"][key] for key in PUBLIC_TESTS}
-        shown["treatments"] = [{key: heat[key] for key in PUBLIC_HEAT} for heat in shown["treatments"]]
+            shown["tests"] = {key: shown["tests"].get(key) for key in PUBLIC_TESTS}
+        shown["treatments"] = [{key: heat.get(key) for key in PUBLIC_HEAT} for heat in shown["treatments"]]
         lots.append(shown)
     return {
         "number": ticket.number,

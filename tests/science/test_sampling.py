@@ -61,12 +61,12 @@ def test_expected_share_is_the_normal_one():
 @pytest.mark.parametrize("confidence", [0.80, 0.95])
 @pytest.mark.parametrize(("mean", "sd"), [(7.0, 0.6), (7.4, 0.5), (6.5, 0.4)])
 def test_the_bound_holds_as_often_as_it_says(confidence, mean, sd):
-    # 4,000 lots drawn from a known normal: the true share may lie below the bound in 1 - confidence of them.
+    # 1,500 lots drawn from a known normal: the true share may lie below the bound in 1 - confidence of them.
     true = stats.norm.cdf(8, mean, sd) - stats.norm.cdf(6, mean, sd)
-    drawn = np.random.default_rng(4).normal(mean, sd, (4000, 8))
+    drawn = np.random.default_rng(4).normal(mean, sd, (1500, 8))
     bounds = [share_by_spread(8, row.mean(), row.std(ddof=1), 6, 8, confidence) for row in drawn]
     held = np.mean(np.array(bounds) <= true)
-    assert held >= confidence - 0.02
+    assert held >= confidence - 0.03
 
 
 @given(st.lists(st.floats(5, 10), min_size=1, max_size=40))

@@ -1,6 +1,7 @@
 """Heat treatments judged on logs: ISPM 15 (56 °C for 30 continuous minutes through the core) and others."""
 
 import dataclasses
+import math
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kilnshop.science.psychro import f_from_c
-from kilnshop.science.treatments import Treatment, all_treatments, find, judge
+from kilnshop.science.treatments import Treatment, all_treatments, find, highest_held, judge
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 ISPM = find("ispm15_ht")
@@ -252,3 +253,59 @@ def test_impossible_own_treatment_is_refused(field, value):
         dataclasses.replace(ISPM, **{field: value})
     with pytest.raises(ValueError, match="checkable"):
         dataclasses.replace(ISPM, min_temperature_f=None)
+
+
+# Hand-made logs, one reading each 5 minutes from the start, °C at two cores. ISPM 15 Annex 1: 56 °C through the core
+# for 30 continuous minutes; USDA T314: a reading at least every 5 minutes.
+LOGS = {
+    "seven warm readings are thirty minutes": ([56.0] * 7, [57.0] * 7, "met", [30]),
+    "six are twenty-five": ([56.0] * 6, [57.0] * 6, "not met", [25]),
+    "a dip in one core": ([58.0] * 12, [57.0] * 6 + [55.9] + [57.0] * 5, "not met", [25, 20]),
+    "a lost reading": ([58.0] * 12, [57.0] * 6 + [None] + [57.0] * 5, "not met", [25, 20]),
+    "a late core": ([60.0] * 12, [50.0] * 5 + [56.0] * 7, "met", [30]),
+    "a core that never comes up": ([60.0] * 24, [55.99] * 24, "not met", []),
+    "one core not logged at all": ([60.0] * 24, [None] * 24, "not recorded", []),
+}
+
+
+@pytest.mark.parametrize("name", LOGS)
+def test_hand_made_logs(name):
+    one, two, verdict, minutes = LOGS[name]
+    convert = [[None if v is None else f_from_c(v) for v in core] for core in (one, two)]
+    found = judge(ISPM, *log([5 * i for i in range(len(one))], *convert))
+    assert found.verdict == verdict
+    assert [interval.minutes for interval in found.intervals] == minutes
+
+
+@given(st.lists(row, min_size=1, max_size=25), st.randoms(use_true_random=False), st.booleans())
+def test_a_verdict_never_depends_on_the_order_of_rows(points, random, metric):
+    minutes = [sum(p[0] for p in points[: i + 1]) for i in range(len(points))]
+    times, cores = log(minutes, [p[1] for p in points], [p[2] for p in points])
+    order = list(range(len(times)))
+    random.shuffle(order)
+    again = judge(
+        ISPM, [times[i] for i in order], {k: [v[i] for i in order] for k, v in cores.items()}, metric=metric
+    )
+    assert again == judge(ISPM, times, cores, metric=metric)
+
+
+def test_a_cold_reading_is_never_printed_as_the_limit():
+    found = judge(ISPM, *steady(60, 132.7999))
+    assert "132.7999 °F" in found.reasons[0]
+    assert "55.9999 °C" in judge(ISPM, *steady(60, 132.7999), metric=True).reasons[0]
+
+
+@given(st.lists(st.floats(100, 200), min_size=3, max_size=40), st.integers(1, 30))
+def test_highest_held_against_every_window(values, minutes):
+    """Against every stretch of rows tried one by one, one reading a minute."""
+    best = max(
+        (
+            math.floor(round(min(values[i : j + 1]), 4))
+            for i in range(len(values))
+            for j in range(i, len(values))
+            if j - i >= minutes
+        ),
+        default=None,
+    )
+    found = highest_held(*log(range(len(values)), values), minutes)
+    assert (found.degrees if found else None) == best

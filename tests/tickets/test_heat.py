@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from kilnshop.charges.models import Probe, Reading
 from kilnshop.science import treatments
 from kilnshop.shop.models import OwnTreatment
+from kilnshop.shop.queries import the_shop
 from kilnshop.tickets.heat import heat_record, judged
 from tests import factory
 from tests.tickets import delivery
@@ -132,7 +133,7 @@ def _minutes(channel_values):
 )
 def test_never_met_while_a_required_core_stays_below_the_limit(rows):
     probes, readings = _minutes(rows)
-    verdict, _ = judged(treatments.find(delivery.HEAT), probes, readings)
+    verdict, *_ = judged(treatments.find(delivery.HEAT), probes, readings)
     assert not verdict.met
 
 
@@ -140,7 +141,7 @@ def test_never_met_while_a_required_core_stays_below_the_limit(rows):
 def test_met_exactly_when_thirty_minutes_in_a_row_are_warm_in_every_core(rows):
     """Against a plain count of rows, one a minute."""
     probes, readings = _minutes(rows)
-    verdict, _ = judged(treatments.find(delivery.HEAT), probes, readings)
+    verdict, *_ = judged(treatments.find(delivery.HEAT), probes, readings)
     longest = run = 0
     missing = 0
     for row in rows:
@@ -154,3 +155,61 @@ def test_met_exactly_when_thirty_minutes_in_a_row_are_warm_in_every_core(rows):
         missing = 0
         longest = max(longest, run)
     assert verdict.met == (longest >= 31)
+
+
+def test_every_unbroken_time_is_kept_the_longest_first(charge, charge_lot, owner):
+    delivery.core_probe(charge_lot)
+    delivery.log(charge, owner, [{"ch1": value} for value in [133.0] * 10 + [120.0] + [134.0] * 40 + [130.0]])
+    record = heat_record(charge_lot, delivery.HEAT)
+    assert [row["minutes"] for row in record["intervals"]] == [39, 9]
+    assert [row["lowest_f"] for row in record["intervals"]] == [134.0, 133.0]
+
+
+@pytest.mark.parametrize(
+    ("checked", "words"),
+    [
+        (None, "No day is on record"),
+        (dt.date(2025, 9, 1), "checked against a reference on Mon 1 Sep 2025."),
+        (dt.date(2025, 3, 1), "more than a year before"),
+    ],
+)
+def test_the_day_the_sensors_were_checked_is_told(charge, charge_lot, owner, checked, words):
+    # Once a year: common practice. The heat was on 14 March 2026.
+    charge.chamber.sensors_checked_on = checked
+    charge.chamber.save()
+    delivery.core_probe(charge_lot)
+    delivery.log(charge, owner, [{"ch1": 135.0}] * 40)
+    assert words in heat_record(charge_lot, delivery.HEAT)["sensors"]
+
+
+def test_a_metric_shop_reads_its_reasons_in_celsius(charge, charge_lot, owner):
+    shop = the_shop()
+    shop.units = "metric"
+    shop.save()
+    delivery.core_probe(charge_lot)
+    delivery.log(charge, owner, [{"ch1": 131.0}] * 40)  # 55 °C
+    record = heat_record(charge_lot, delivery.HEAT)
+    assert record["criterion"] == "core at or above 56 °C (132.8 °F) for 30 min without a break"
+    assert "55 °C" in record["reasons"][0] and "°F" not in record["reasons"][0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ([163.4] * (24 * 12 + 1), "Set to 163 °F: the highest held without a break, 24 h."),
+        ([170.0] * 61 + [158.5] * (24 * 12), "Set to 158 °F: the highest held without a break, 29 h."),
+        ([163.4] * 61, "Set to 163 °F: the highest held without a break, 5 h. The usual advice is 24 h."),
+    ],
+)
+def test_pitch_is_told_by_the_temperature_it_was_set_to(charge, charge_lot, owner, rows, words):
+    # 24 h or longer: Wengert, perfect pitch (seen); pitch is set only against lower temperatures (seen).
+    delivery.log(
+        charge,
+        owner,
+        [{"dry_bulb_f": value} for value in rows],
+        every_minutes=5,
+        begin=delivery.STARTED + dt.timedelta(days=1),
+    )
+    record = heat_record(charge_lot, "pitch_160f")
+    assert record["pitch"].startswith(words)
+    assert "free" not in " ".join([record["pitch"], *record["reasons"]])

@@ -53,6 +53,8 @@ PAGES = [
     ("yard", [], 200, 200, 200),
     ("charges", [], 200, 200, 200),
     ("charge", ["charge"], 200, 200, 200),
+    ("charge_report", ["charge"], 200, 200, 200),
+    ("charge_file", ["charge"], 200, 200, 200),
     ("charge_plan", [], 200, 403, 200),
     ("suggest", [], 200, 403, 200),
     ("plan_of_quote", ["quote"], 200, 200, 403),
@@ -95,6 +97,7 @@ DONE_WITH = {
     "charge_list_paper shop_list_paper",
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}
+RIGHTS |= {"charge_report_pdf": None, "charge_archive": None, "degrade": May.RECORD_READINGS}
 ANY = {"pk": 1, "charge_pk": 1, "order_pk": 1, "key": "white_oak", "code": "T4-D2", "kind": "species"}
 ANY |= {"name": "air", "path": "none.png", "form": "print"}
 

@@ -289,7 +289,7 @@ def test_boards_are_tested_and_summed_up(charge, door):
     assert door.post(address, data).status_code == 302
     text = text_of(door.get(address))
     assert "7.5 %" in text  # mean of 6.5 and 8.5 by hand
-    assert "driest 6.5 %, wettest 8.5 %; 1 within the target 7 % ± 1" in text
+    assert "driest 6.5 %, wettest 8.5 %; 1 of 2 within the target 7 % ± 1" in text
     assert BoardTest.objects.count() == 2
     response = door.post(address, data | {"board-1-raw_pct": "", "board-0-raw_pct": "wet"})
     assert "Board 2 has no figure." in text_of(response)

@@ -1,6 +1,7 @@
 """Forms at the kiln door: checklists, readings, probes, board tests, recorder logs."""
 
 import uuid
+from decimal import Decimal
 
 from django import forms
 from django.conf import settings
@@ -8,7 +9,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from kilnshop.charges import checklists, following, running
-from kilnshop.charges.models import Probe
+from kilnshop.charges.models import BoardTest, Degrade, Probe
 from kilnshop.imports import logs
 from kilnshop.web import units
 from kilnshop.web.charge_words import settings_of
@@ -332,6 +333,9 @@ class BoardForm(ShopForm):
     wood_temp_f = QuantityField(
         quantity="temp_f", low=-20, high=185, label="Wood temperature", required=False
     )
+    prong = forms.ChoiceField(
+        label="Casehardening", choices=[("", "No prong test"), *BoardTest.Prong.choices], required=False
+    )
 
     def clean(self):
         data = super().clean()
@@ -342,6 +346,34 @@ class BoardForm(ShopForm):
         return data
 
 
+class DegradeForm(ShopForm):
+    """What one cause took from one lot."""
+
+    charge_lot = forms.ModelChoiceField(queryset=None, label="Lot", empty_label=None)
+    cause = forms.ChoiceField(label="Cause", choices=Degrade.Cause.choices)
+    volume_bf = QuantityField(
+        quantity="volume_bf",
+        decimal_places=2,
+        low=Decimal("0.01"),
+        high=1_000_000,
+        label="Lost grade",
+        required=False,
+    )
+    note = forms.CharField(label="What was seen", max_length=200, required=False)
+
+    def __init__(self, *args, lots, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["charge_lot"].queryset = lots
+        self.fields["charge_lot"].label_from_instance = lambda row: f"{row.lot}"
+
+    def clean(self):
+        data = super().clean()
+        if data.get("note") and data.get("volume_bf") is None and "volume_bf" not in self.errors:
+            self.add_error("volume_bf", f"“{data['note']}” has no volume: say how much lost grade.")
+        return data
+
+
+DegradeFormSet = forms.formset_factory(DegradeForm, extra=1, max_num=100, absolute_max=100)
 BoardFormSet = forms.formset_factory(BoardForm, extra=6, max_num=200, absolute_max=200)
 
 

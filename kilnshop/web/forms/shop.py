@@ -300,6 +300,7 @@ class ChamberForm(ShopModelForm):
                 "unit_inside",
             ],
         ),
+        ("Sensors", ["sensors_checked_on"]),
         ("Stack that fits", ["stack_length_ft", "stack_width_ft", "stack_height_ft", "capacity_bf"]),
         (
             "How it is stacked",
@@ -344,6 +345,8 @@ class ChamberForm(ShopModelForm):
             "plenum_in": "Kept free between machines and stack, usually 10 in or more. Blank: half of what is free",
             "baffle_height_ft": "Blank: half a foot above the stack",
             "bolster_in": "Or bunks, under the stack and between packs",
+            "sensors_checked_on": "Air and core sensors in ice water and beside a reference thermometer; heat records "
+            "name the day. Once a year is common practice",
             "pack_height_in": "Of a pack a fork lift sets in. Blank: each pile is built as one",
         }
 

@@ -19,7 +19,7 @@ from kilnshop.documents import render as papers
 from kilnshop.shop.papers import shop_block
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_words, charts, charts_charge, costs, sheets, stacks, units
+from kilnshop.web import charge_report, charge_words, charts, charts_charge, costs, sheets, stacks, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
@@ -172,7 +172,6 @@ def charge(request, pk):
     page = Paginator(readings, PAGE).get_page(request.GET.get("page"))
     drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
     columns, rows = _reading_rows(page, known)
-    lots = following.lots_of(found)
     spent = money.metered(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
     return render(
         request,
@@ -193,7 +192,7 @@ def charge(request, pk):
             "page": page,
             "columns": columns,
             "rows": rows,
-            "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
+            "lots": charge_report.tested_lots(found),
             "events": found.events.select_related("by")[:50],
             "checklists": found.checklists.select_related("signed_by").order_by("-signed_at")[:50],
             "lists": [
@@ -564,7 +563,6 @@ def board_tests(request, charge_pk):
             return redirect("board_tests", found.pk)
         except ValidationError as error:
             form.refuse(error)
-    lots = following.lots_of(found)
     return render(
         request,
         "charges/board_tests.html",
@@ -572,7 +570,7 @@ def board_tests(request, charge_pk):
             "charge": found,
             "form": form,
             "boards": boards,
-            "lots": [{"row": row, "result": following.board_results(row)} for row in lots],
+            "lots": charge_report.tested_lots(found),
             "open": found.state in ("running", "dry", "unloaded"),
             "state": found.state,
         },
@@ -599,4 +597,5 @@ urlpatterns = [
     path("alerts/<int:pk>/finding/", finding, name="alert_finding"),
     path("readings/<int:pk>/", reading, name="reading"),
     path("", include("kilnshop.web.views.logs")),
+    path("", include("kilnshop.web.views.proof")),
 ]

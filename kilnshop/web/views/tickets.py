@@ -45,9 +45,7 @@ def ticket(request, pk):
 
 
 def _paper(found: Ticket) -> str:
-    newer = queries.successor(found)
-    notice = f"Replaced by ticket {newer.number}. Do not rely on this one." if newer else ""
-    return papers.html("ticket", found.figures, notice=notice)
+    return papers.html("ticket", found.figures, notice=queries.notice(found))
 
 
 @require_GET

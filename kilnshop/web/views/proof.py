@@ -1,0 +1,101 @@
+"""What a charge can prove: tested boards, degrade, its report and its whole file."""
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpResponse, StreamingHttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import path
+from django.utils import timezone
+
+from kilnshop.charges import proving, running
+from kilnshop.charges.models import Charge
+from kilnshop.documents import render as papers
+from kilnshop.shop.queries import shop_today
+from kilnshop.shop.roles import May
+from kilnshop.web import charge_file, charge_report
+from kilnshop.web.access import allowed
+from kilnshop.web.forms.running import DegradeFormSet
+
+
+def _charge(pk: int) -> Charge:
+    return get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
+
+
+@allowed(May.RECORD_READINGS)
+def degrade(request, pk):
+    found = _charge(pk)
+    lots = found.charge_lots.select_related("lot__order")
+    kept = proving.degrade_of(found)
+    rows = DegradeFormSet(
+        request.POST or None,
+        prefix="row",
+        form_kwargs={"lots": lots},
+        initial=[
+            {
+                "charge_lot": row.charge_lot_id,
+                "cause": row.cause,
+                "volume_bf": row.volume_bf,
+                "note": row.note,
+            }
+            for row in kept
+        ],
+    )
+    problems = []
+    if request.method == "POST" and rows.is_valid():
+        given = [row.cleaned_data for row in rows if (row.cleaned_data or {}).get("volume_bf")]
+        try:
+            running.set_degrade(charge=found, rows=given, by=request.user, now=timezone.now())
+            messages.success(request, f"Degrade of charge {found} is kept.")
+            return redirect("charge", found.pk)
+        except ValidationError as error:
+            problems = error.messages
+    context = {
+        "charge": found,
+        "rows": rows,
+        "problems": problems,
+        "open": found.state in ("dry", "unloaded"),
+    }
+    return render(request, "charges/degrade.html", context)
+
+
+def _report(request, pk: int) -> str:
+    return papers.html("charge_report", charge_report.figures(_charge(pk), request.shop, timezone.now()))
+
+
+def report(request, pk):
+    return HttpResponse(_report(request, pk))
+
+
+def report_pdf(request, pk):
+    try:
+        made = papers.pdf(_report(request, pk))
+    except papers.PdfUnavailable as error:
+        messages.error(request, str(error))
+        return redirect("charge_report", pk)
+    name = papers.file_name(f"Charge {_charge(pk)}", shop_today())
+    headers = {"Content-Disposition": f'inline; filename="{name}"'}
+    return HttpResponse(made, content_type="application/pdf", headers=headers)
+
+
+def whole_file(request, pk):
+    found = _charge(pk)
+    return render(request, "charges/whole_file.html", {"charge": found, "parts": charge_file.parts(found)})
+
+
+def archive(request, pk):
+    """The whole file, sent while it is made, so that a big one needs no memory and starts at once."""
+    found, now = _charge(pk), timezone.now()
+    page = _report(request, pk)
+    name = f"Charge {found} {shop_today()}.zip"
+    headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "private, no-store"}
+    content = charge_file.stream(found, page, now)
+    return StreamingHttpResponse(content, content_type="application/zip", headers=headers)
+
+
+urlpatterns = [
+    path("charges/<int:pk>/report/", report, name="charge_report"),
+    path("charges/<int:pk>/report/pdf/", report_pdf, name="charge_report_pdf"),
+    path("charges/<int:pk>/file/", whole_file, name="charge_file"),
+    path("charges/<int:pk>/file/zip/", archive, name="charge_archive"),
+    path("charges/<int:pk>/degrade/", degrade, name="degrade"),
+]
