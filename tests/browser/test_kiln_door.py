@@ -246,6 +246,15 @@ def test_the_next_field_is_the_next_on_the_walk(opened_door):
     assert small == []
 
 
+def test_signing_out_empties_what_the_phone_keeps_of_the_pages(opened_door, charge):
+    door, address = opened_door, reverse("reading_new", args=[charge.pk])
+    kept = "address => caches.match(address).then(Boolean)"
+    assert door.evaluate(kept, address)
+    door.evaluate("document.querySelector('form[action=\"/sign-out/\"]').submit()")
+    door.wait_for_selector("[name=password]")
+    assert not door.evaluate(kept, address)
+
+
 def test_the_label_on_the_door_opens_the_charge_that_is_in_there(door, charge, live_server):
     address = live_server.url + reverse("door", args=[charge.chamber.key])
     door.goto(address)
