@@ -223,9 +223,12 @@ def _estimated(
     air: Outside,
     reason: str,
     wanted: tuple[Hold, ...],
+    quick: bool,
 ) -> Estimate:
     """An estimate depends on nothing but these, so a page opened again need not work it out again."""
-    return estimate(lots, chamber, schedule, air, reason=reason, holds={hold.key: hold for hold in wanted})
+    return estimate(
+        lots, chamber, schedule, air, reason=reason, holds={hold.key: hold for hold in wanted}, quick=quick
+    )
 
 
 def estimate_lots(
@@ -237,12 +240,13 @@ def estimate_lots(
     *,
     scale: float = 1.0,
     ua_factor: float | None = None,
+    quick: bool = False,
 ) -> Estimate:
     """Estimate lots dried together in a chamber from a day on.
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
     the lot's full name, such as O-2026-0001-A. `scale` multiplies every volume, to compare with a fuller
-    chamber; `ua_factor` takes the place of the chamber's heat loss, to learn it. ValueError in words when something makes no sense.
+    chamber; `ua_factor` takes the place of the chamber's heat loss, to learn it; `quick` is for figures while typing. ValueError in words when something makes no sense.
     """
     held = {key: species_for(key) for key in {lot.species_key for lot in lots}}
     inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
@@ -269,4 +273,5 @@ def estimate_lots(
         air,
         chosen.reason,
         tuple(known[key] for key in wanted),
+        quick,
     )

@@ -53,15 +53,17 @@ def draft_lots(
     first_day: dt.date,
     by_chamber_day: bool = False,
     beside: Sequence[Draw] = (),
+    quick: bool = False,
 ) -> Draft:
     """Estimate and price lots, saved or not. ValidationError in words when the wood itself makes no sense;
-    a missing price leaves the estimate standing and says what is missing. `beside` is what other charges draw."""
+    a missing price leaves the estimate standing and says what is missing. `beside` is what other charges draw;
+    `quick` is for figures while typing."""
     shop = the_shop()
     if not lots:
         raise ValidationError(f"Order {order.number} has no lots yet; add one first.")
     try:
         species = {lot.species_key: estimating.species_for(lot.species_key) for lot in lots}
-        estimate = estimating.estimate_lots(lots, chamber, shop, first_day)
+        estimate = estimating.estimate_lots(lots, chamber, shop, first_day, quick=quick)
     except ValueError as error:
         raise ValidationError(f"{str(error)[:1].upper()}{str(error)[1:]}") from None
     card, tariff = rate_card_on(today), tariff_on(today)

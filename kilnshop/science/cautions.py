@@ -57,15 +57,16 @@ def find(
     driest_pct: float,
     asked: Mapping[str, Hold],
     added: Sequence[tuple[Step | None, str]],
+    quick: bool = False,
 ) -> tuple[Warning, ...]:
-    """Every warning of a charge, worst first."""
+    """Every warning of a charge, worst first; `quick` leaves out the air that would cure a harsh step."""
     found = [
         *_wood(lots, driest_pct),
         *_room(lots, chamber),
         *(Warning("stop", "treatment_unreachable", text) for _, text in added if text),
         *_treatments(lots, asked),
         *_steps(chamber, schedule, steps, history, machine),
-        *_rates(lots, steps, history, chamber),
+        *_rates(lots, steps, history, chamber, quick),
         *_mould(lots, history),
         *_probes(lots, history, goals),
         *_end(lots, history, goals),
@@ -200,7 +201,7 @@ def _steps(
 
 
 def _rates(
-    lots: Sequence[LotInput], steps: Sequence[Step], history: Run, chamber: ChamberInput
+    lots: Sequence[LotInput], steps: Sequence[Step], history: Run, chamber: ChamberInput, quick: bool
 ) -> list[Warning]:
     """Loss per day against the safe rate, over any 24 hours from the moment the wood is losing."""
     found = []
@@ -235,18 +236,31 @@ def _rates(
             f"Lot {lot.key}: step {numbers[int(at[worst])]} is too harsh for {lot.species.common_name}: "
             f"{loss[worst]:.1f} % a day near {before[worst]:.0f} %, safe is {limit:g} ({source})."
         )
-        for index, wet, left in _wetter(lot, i, steps, history, chamber, harsh, limit):
+        tried = [] if quick else _wetter(lot, i, steps, history, chamber, harsh, limit)
+        for index, wet, left in tried:
             step = steps[index]
             rh = psychro.rh_pct(step.dry_bulb_f, wet, chamber.elevation_ft)
             air = f"{wet:g} °F in step {numbers[index]} ({emc_pct(step.dry_bulb_f, rh):.1f} % EMC)"
             text += (
                 f" A wet bulb of about {air} brings it to {left:.1f} % a day."
+                if limit >= left >= 0.05
+                else f" A wet bulb of about {air} keeps it under the safe rate."
                 if left <= limit
                 else f" Even {air} leaves {left:.1f} % a day; that step must be cooler."
+            )
+        if tried and lot.is_timber:
+            text += (
+                f" Tried as the board that dries as fast as this timber, {_as_board_in(lot):.1f} in thick."
             )
         strict = (before[over] > STRICT_MC_PCT).any()
         found.append(Warning("caution" if strict else "note", "safe_rate", text))
     return found
+
+
+def _as_board_in(lot: LotInput) -> float:
+    """The thickness [in] of the board that takes as long as this lot's boards or timbers."""
+    sides = [lot.thickness_in, *([lot.width_in] if lot.is_timber and lot.width_in else [])]
+    return float(sum(side**-1.5 for side in sides) ** (-1 / 1.5))
 
 
 def _wetter(
@@ -265,14 +279,12 @@ def _wetter(
     end before, and those after it start from the boards as the wetter air leaves them. A timber is tried as
     the board of the same time, 1/t = 1/t_a + 1/t_b (Newman's product rule).
     """
-    sides = [lot.thickness_in, *([lot.width_in] if lot.is_timber and lot.width_in else [])]
-    wide_board = sum(side**-1.5 for side in sides) ** (-1 / 1.5)
     stage, taken = history.stage[:, 0], history.taken[:, 0]
     velocity = chamber.air_velocity_fpm / REFERENCE_VELOCITY_FPM
 
     def boards(rows: int, like: Boards | None = None) -> Boards:
         made = Boards(
-            np.full(rows, wide_board * 0.0254),
+            np.full(rows, _as_board_in(lot) * 0.0254),
             np.full(rows, lot.start_mc_pct / 100),
             np.full(rows, lot.speed),
             np.full(rows, 1.0 if lot.species.permeable_sapwood else FREE_SLOPE),

@@ -13,7 +13,7 @@ import numpy as np
 
 from kilnshop.science import psychro
 from kilnshop.science.chamber import COIL_BELOW_AIR_K, Balance, Machine
-from kilnshop.science.drying import Array, DryingFailed
+from kilnshop.science.drying import CELLS, Array, DryingFailed
 from kilnshop.science.emc import emc_fraction
 from kilnshop.science.heating import heat_capacity_per_dry_kg
 from kilnshop.science.section import Step, Stock
@@ -95,7 +95,9 @@ class Run:
     stalled: Array  # members
 
 
-def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float = 1.0) -> Run:
+def run(
+    load: Load, machine: Machine, stages: Sequence[Stage], velocity: float = 1.0, cells: int = CELLS
+) -> Run:
     """Take a charge through the stages.
 
     Drying stages change when the wettest lot's average falls to the next stage's moisture, and end when every
@@ -121,6 +123,7 @@ def run(load: Load, machine: Machine, stages: Sequence[Stage], velocity: float =
         (load.speed[..., None] / (1 + (SLOW_PIECES - 1) * slow)).ravel(),
         np.broadcast_to(load.free_slope[:, None], shape).ravel(),
         velocity,
+        cells,
     )
     dry_kg = np.broadcast_to(load.dry_kg, (members, lots)) * np.reshape(load.times, (-1, 1))
     weight = load.dry_kg / load.dry_kg.sum()

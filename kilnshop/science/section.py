@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.linalg.lapack import dpbsv
 
+from kilnshop.science.drying import CELLS as BOARD_CELLS
 from kilnshop.science.drying import D43, FSP, S43, Advance, Array, B, Boards, DryingFailed
 
 TIMBER_FROM_IN = 2.5  # thinner stock dries as a wide board
@@ -181,13 +182,14 @@ class Stock:
         speed: Array,
         free_slope: Array,
         velocity: float,
+        cells: int = BOARD_CELLS,
     ) -> None:
         timber = np.isfinite(width_m)
         self._rows = len(timber)
         self._parts: list[tuple[Any, Boards | Sections]] = []
         if not timber.all():
             rows = np.flatnonzero(~timber) if timber.any() else slice(None)
-            part = Boards(thickness_m[rows], start[rows], speed[rows], free_slope[rows], velocity)
+            part = Boards(thickness_m[rows], start[rows], speed[rows], free_slope[rows], velocity, cells)
             self._parts.append((rows, part))
         if timber.any():
             rows = np.flatnonzero(timber)

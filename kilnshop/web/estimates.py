@@ -119,8 +119,11 @@ def money_facts(price: Price | None, person: Person) -> list[dict]:
     return facts
 
 
-def panel(draft: Draft, person: Person) -> dict:
-    """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them."""
+def panel(draft: Draft, person: Person, quick: bool = False) -> dict:
+    """What pieces of `orders/estimate.html` need. Prices and margins only for those who may see them.
+
+    A quick draft has not tried which wet bulb would cure a harsh step, so the page offers to.
+    """
     estimate, price = draft.estimate, draft.price
     return {
         "draft": draft,
@@ -131,6 +134,7 @@ def panel(draft: Draft, person: Person) -> dict:
         "fuller": _fuller(draft),
         "stops": [warning for warning in estimate.warnings if warning.severity == "stop"],
         "others": [warning for warning in estimate.warnings if warning.severity != "stop"],
+        "curable": quick and any(warning.code == "safe_rate" for warning in estimate.warnings),
         "lots": [
             {
                 "lot": lot,

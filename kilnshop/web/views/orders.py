@@ -83,7 +83,9 @@ def chosen_chamber(request) -> Chamber | None:
     return next((chamber for chamber in active if chamber.key == key), active[0] if active else None)
 
 
-def estimate_panel(request, order: Order, lots: list[Lot], chamber: Chamber | None) -> dict:
+def estimate_panel(
+    request, order: Order, lots: list[Lot], chamber: Chamber | None, quick: bool = False
+) -> dict:
     """The panel's context; what is missing stands in `problem`."""
     if not lots:
         return {"problem": "Describe a lot and the estimate shows here."}
@@ -98,8 +100,9 @@ def estimate_panel(request, order: Order, lots: list[Lot], chamber: Chamber | No
             today=today,
             first_day=today,
             beside=money.beside(today, tariff_on(today), request.shop),
+            quick=quick,
         )
-        return estimates.panel(draft, request.user)
+        return estimates.panel(draft, request.user, quick)
     except (ValidationError, ValueError) as error:
         return {"problem": " ".join(getattr(error, "messages", [str(error)]))}
 
@@ -278,7 +281,8 @@ def order_estimate(request, pk):
             lots = sorted([*others, draft], key=lambda lot: (len(lot.letter), lot.letter))
             for lot in lots:
                 lot.order = found
-            panel = estimate_panel(request, found, lots, chosen_chamber(request))
+            quick = not request.POST.get("cure")
+            panel = estimate_panel(request, found, lots, chosen_chamber(request), quick)
             panel["typed"] = {"lot": draft, "pieces": sum(line.pieces for line in lines)}
         except ValidationError as error:
             panel = {"problem": " ".join(error.messages)}
