@@ -8,7 +8,15 @@ from dataclasses import dataclass
 
 from kilnshop.shop.models import Shop
 
-FAHRENHEIT = re.compile(r"(-?\d+(?:\.\d+)?) °F")
+NUMBER = r"-?\d[\d,]*(?:\.\d+)?"
+WORDED = (  # quantities in sentences of the science, the longer unit before the shorter
+    ("temp_f", re.compile(rf"(?P<by>\bby )?({NUMBER})(?:(/| to | and )({NUMBER}))? °F")),
+    ("rate_lb_per_day", re.compile(rf"({NUMBER}) lb/day")),
+    ("weight_lb", re.compile(rf"({NUMBER}) lb\b")),
+    ("volume_bf", re.compile(rf"({NUMBER}) bf\b")),
+    ("speed_fpm", re.compile(rf"({NUMBER}) ft/min")),
+    ("length_in", re.compile(rf"({NUMBER}) in(?= deep| thick| x )")),
+)
 _shop: ContextVar[Shop | None] = ContextVar("kilnshop_shop", default=None)
 
 
@@ -79,8 +87,26 @@ def plain(value: float, places: int) -> str:
 
 
 def reworded(text: str) -> str:
-    """The temperatures of a sentence from the science in the shop's own unit."""
-    return FAHRENHEIT.sub(lambda found: in_words("temp_f", float(found[1])), text)
+    """A sentence from the science, which writes US customary units, in the shop's own."""
+    if active_shop().units != Shop.Units.METRIC:
+        return text
+    for quantity, pattern in WORDED:
+        its = unit(quantity)
+
+        def metric(found: re.Match[str], quantity: str = quantity, its: Unit = its) -> str:
+            if quantity != "temp_f":
+                return in_words(quantity, _number(found[1]))
+            if found["by"]:  # a difference
+                return f"by {plain(_number(found[2]) * its.factor, its.places)} {its.symbol}"
+            ends = [plain(shown(quantity, _number(end)), its.places) for end in (found[2], found[4]) if end]
+            return f"{(found[3] or '').join(ends)} {its.symbol}"
+
+        text = pattern.sub(metric, text)
+    return text
+
+
+def _number(text: str) -> float:
+    return float(text.replace(",", ""))
 
 
 def in_words(quantity: str, stored_value: float, places: int | None = None) -> str:

@@ -51,6 +51,12 @@ def unit_price(value) -> str:
 
 
 @register.filter
+def reworded(text) -> str:
+    """A sentence of the science in the shop's own units."""
+    return units.reworded(str(text))
+
+
+@register.filter
 def temp(value, places=None) -> str:
     """120 °F"""
     return _write("temp_f", value, places)
