@@ -112,6 +112,15 @@ def test_live_estimate_shows_figures_with_their_working(client_for, owner, order
     assert order.lots.count() == 1
 
 
+def test_the_wet_bulb_that_cures_a_harsh_step_is_found_on_demand(client_for, owner, order):
+    harsh = {**LOT, "species_key": "white_oak", "thickness": "8/4", "start_mc_pct": "70", "volume_bf": "900"}
+    url, client = reverse("order_estimate", args=[order.pk]), client_for(owner)
+    quick, full = text(client.post(url, harsh)), text(client.post(url, {**harsh, "cure": "yes"}))
+    assert "is too harsh" in quick and "Which wet bulb would be safe?" in quick
+    assert "wet bulb of about" not in quick
+    assert "wet bulb of about" in full and "Which wet bulb" not in full
+
+
 def test_live_estimate_says_what_is_missing_without_alarm(client_for, owner, order):
     response = client_for(owner).post(reverse("order_estimate", args=[order.pk]), {**LOT, "volume_bf": ""})
     assert response.status_code == 200 and "Enter the board feet" in text(response)
