@@ -78,7 +78,7 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: 
         "field": "name",
         "type": "nominal",
         "scale": {"domain": names, "range": [range_[i % len(range_)] for i in range(len(names))]},
-        "legend": {"title": "Core probe" if heat else "Board", **legend} if len(names) > 1 else None,
+        "legend": {"title": None, **legend} if len(names) > 1 else None,
     }
     line: dict = {"x": x, "y": y, "detail": {"field": "name", "type": "nominal"}}
     layers: list[dict] = [
@@ -109,7 +109,7 @@ def _panel(rows: list[dict], title: str, marks: list[tuple[float, str]], width: 
                 ],
             }
         )
-    return {"width": width, "height": 95, "data": {"values": data}, "layer": layers}
+    return {"width": width, "height": 66, "data": {"values": data}, "layer": layers}
 
 
 @lru_cache(maxsize=64)

@@ -25,7 +25,7 @@ NEEDED = {
         "charts",
         "steps",
     }
-    | {"lots", "probes", "done", "notes", "checklists", "logs", "tickets", "chamber", "schedule"},
+    | {"lots", "probes", "done", "alerts", "notes", "checklists", "logs", "tickets", "chamber", "schedule"},
     "set_points": {
         "shop",
         "number",

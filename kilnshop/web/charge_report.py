@@ -13,7 +13,7 @@ from kilnshop.shop.models import Shop
 from kilnshop.shop.papers import shop_block
 from kilnshop.tickets import queries as tickets
 from kilnshop.tickets.heat import heat_record
-from kilnshop.web import charge_words, charts, charts_charge
+from kilnshop.web import charge_words, charts, charts_charge, units
 from kilnshop.web.templatetags.shopfloor import (
     kwh,
     mc,
@@ -90,6 +90,16 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
                 "words": _event_words(event),
             }
             for event in charge.events.select_related("by").order_by("at", "id")
+        ],
+        "alerts": [
+            {
+                "at": when(alert.first_seen),
+                "what": f"{alert.get_severity_display()}: {alert.get_kind_display()}",
+                "text": units.reworded(alert.text),
+                "finding": alert.finding,
+                "by": str(alert.found_by or ""),
+            }
+            for alert in charge.alerts.select_related("found_by").order_by("first_seen", "id")
         ],
         "notes": [
             {"at": when(row.taken_at), "by": str(row.by or ""), "note": row.note, "photo": bool(row.photo)}

@@ -4,7 +4,7 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import path
+from django.urls import path, reverse
 from django.utils import timezone
 
 from kilnshop.charges import proving, running
@@ -12,7 +12,7 @@ from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_file, charge_report
+from kilnshop.web import charge_file, charge_report, sheets
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.running import DegradeFormSet
 
@@ -67,14 +67,10 @@ def report(request, pk):
 
 
 def report_pdf(request, pk):
-    try:
-        made = papers.pdf(_report(request, pk))
-    except papers.PdfUnavailable as error:
-        messages.error(request, str(error))
-        return redirect("charge_report", pk)
-    name = papers.file_name(f"Charge {_charge(pk)}", shop_today())
-    headers = {"Content-Disposition": f'inline; filename="{name}"'}
-    return HttpResponse(made, content_type="application/pdf", headers=headers)
+    name = f"Charge {_charge(pk)} {shop_today()}"
+    return sheets.answer(
+        request, _report(request, pk), pdf_name=name, else_to=reverse("charge_report", args=[pk])
+    )
 
 
 def whole_file(request, pk):
