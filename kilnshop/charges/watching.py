@@ -10,12 +10,14 @@ from dataclasses import dataclass
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 
 from kilnshop.charges import following
 from kilnshop.charges.models import CHANNELS, Alert, Charge, ChargeLot, Correction, Probe
 from kilnshop.charges.queries import PromiseMove, promise_moves
-from kilnshop.orders.estimating import species_for
+from kilnshop.orders.estimating import holds, species_for
 from kilnshop.science import forecast, signs
+from kilnshop.science.treatments import MAX_GAP_MINUTES, Clock, clocks
 from kilnshop.shop.models import Person
 from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
@@ -102,6 +104,52 @@ def late_promises(ahead: Iterable[tuple[Charge, following.Outlook]], margin_days
     ends = {lot: last[charge] for charge, lot, _ in rows}
     orders = {order for _, _, order in rows}
     return [move for move in promise_moves(orders, margin_days, ends) if move.breaks] if orders else []
+
+
+@dataclass(frozen=True)
+class HeatClock:
+    """The heat stage as it runs: the strictest limit asked for, and each core channel, slowest first."""
+
+    limit_f: float
+    minutes: float
+    clocks: list[Clock]
+    at: dt.datetime | None  # of the last logged row
+    max_gap_minutes: float = MAX_GAP_MINUTES
+
+
+def heat_clock(charge: Charge) -> HeatClock | None:
+    """What the log shows of a heat stage so far; None outside one, or where no lot asks for a heat treatment."""
+    step = following.current_step(charge)
+    if step is None or step.kind != "heat":
+        return None
+    known = holds()
+    asked = [
+        known[key]
+        for row in charge.charge_lots.select_related("lot")
+        for key in row.lot.treatments
+        if key in known and known[key].kind == "heat"
+    ]
+    if not asked:
+        return None
+    probes = [probe for probe in following.probes(charge).values() if probe.kind == Probe.Kind.CORE]
+    any_of = Q(pk__in=[])
+    for probe in probes:
+        any_of |= Q(**{f"ch{probe.channel}__isnull": False})
+    names = [f"ch{probe.channel}" for probe in probes]
+    rows = list(
+        charge.readings.filter(any_of, logged__isnull=False, taken_at__gte=following.step_began(charge))
+        .order_by("taken_at")
+        .values("taken_at", *names)
+    )
+    limit = max(hold.temp_f for hold in asked)
+    channels = {
+        following.channel_label(probe): [row[name] for row in rows]
+        for probe, name in zip(probes, names, strict=True)
+    }
+    found = clocks(limit, [row["taken_at"] for row in rows], channels)
+    return HeatClock(
+        limit, max(hold.minutes for hold in asked), found, rows[-1]["taken_at"] if rows else None
+    )
 
 
 @transaction.atomic

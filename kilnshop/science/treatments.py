@@ -338,6 +338,42 @@ def highest_held(
     return best
 
 
+@dataclass(frozen=True)
+class Clock:
+    """A channel of a running heat stage: its last reading [°F] and how long it has held the limit [min]."""
+
+    name: str
+    last_f: float | None
+    minutes: float
+
+
+def clocks(
+    limit_f: float,
+    times: Sequence[datetime],
+    channels: Mapping[str, Sequence[float | None]],
+    *,
+    max_gap_minutes: float = MAX_GAP_MINUTES,
+) -> list[Clock]:
+    """How long each channel [°F] has held a limit [°F] without a break up to the last row, slowest first.
+
+    A missing, implausible or cold reading and a longer gap start a clock again, as in `judge`.
+    """
+    rows = _rows(times, channels)
+    found = []
+    for name in channels:
+        began: datetime | None = None
+        before: datetime | None = None
+        for time, row in rows:
+            value = row[name]
+            if began and before and _minutes(before, time) > max_gap_minutes + 1e-9:
+                began = None
+            began = (began or time) if value is not None and value >= limit_f else None
+            before = time
+        minutes = round(_minutes(began, before), 6) if began and before else 0.0
+        found.append(Clock(name, rows[-1][1][name] if rows else None, minutes))
+    return sorted(found, key=lambda clock: (clock.minutes, clock.last_f is not None, clock.last_f or 0.0))
+
+
 def _minutes(start: datetime, end: datetime) -> float:
     return (end - start).total_seconds() / 60
 

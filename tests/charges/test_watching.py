@@ -2,9 +2,10 @@
 
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.urls import reverse
 
 from kilnshop.charges import following, running, watching
-from kilnshop.charges.models import Alert
+from kilnshop.charges.models import Alert, LogImport
 from kilnshop.orders.models import Promise
 from kilnshop.shop.queries import shop_today
 from tests import factory
@@ -203,3 +204,32 @@ def test_heat_without_a_core_probe_is_refused(to_heat, operator):
     to_heat.probes.filter(kind="core").delete()
     with pytest.raises(ValidationError, match="No core probe"):
         step_to(to_heat, operator, 3, compressor_off=True)
+
+
+def log_cores(charge, operator, hour, temps):
+    """Core channel 3 logged every 3 minutes from an hour on."""
+    log = LogImport.objects.create(
+        charge=charge, sha256="0", mapping={}, rows_taken=1, imported_at=NOW, imported_by=operator
+    )
+    for i, temp in enumerate(temps):
+        charge.readings.create(taken_at=NOW + (hour + i / 20) * HOUR, logged=log, ch3=temp)
+
+
+def test_the_heat_stage_shows_the_clock_of_the_slowest_core(to_heat, operator, door_page):
+    """56 °C is 132.8 °F for 30 minutes: ISPM 15."""
+    lot = to_heat.charge_lots.get().lot
+    lot.treatments = ["ispm15_ht"]
+    lot.save()
+    assert watching.heat_clock(to_heat) is None
+    boards(to_heat, operator, 6.9, 6.0)
+    to_heat = step_to(to_heat, operator, 3, compressor_off=True)
+    assert "No core has been logged" in door_page(to_heat)
+    log_cores(to_heat, operator, 202, [120, 131, 132.8, 133, 134])
+    clock = watching.heat_clock(to_heat)
+    assert (clock.limit_f, clock.minutes, clock.clocks[0].minutes) == (132.8, 30, 6.0)
+    assert "has held it for 6" in door_page(to_heat)
+
+
+@pytest.fixture
+def door_page(client_for, operator):
+    return lambda charge: client_for(operator).get(reverse("charge", args=[charge.pk])).content.decode()

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kilnshop.science.psychro import f_from_c
-from kilnshop.science.treatments import Treatment, all_treatments, find, highest_held, judge
+from kilnshop.science.treatments import Treatment, all_treatments, clocks, find, highest_held, judge
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 ISPM = find("ispm15_ht")
@@ -309,3 +309,25 @@ def test_highest_held_against_every_window(values, minutes):
     )
     found = highest_held(*log(range(len(values)), values), minutes)
     assert (found.degrees if found else None) == best
+
+
+@pytest.mark.parametrize(
+    ("values", "minutes"),
+    [
+        ([132.8, 133, 134, 135], 9.0),  # 56 °C is 132.8 °F (ISPM 15): at the limit counts
+        ([134, 132.7, 133, 134], 3.0),  # a cold reading starts the clock again
+        ([134, None, 133, 134], 3.0),  # so does a missing one
+        ([134, 134, 134, 132], 0.0),
+        ([], 0.0),
+    ],
+)
+def test_a_running_clock_counts_back_from_the_last_row(values, minutes):
+    times = [datetime(2026, 3, 2, 8, 3 * i, tzinfo=UTC) for i in range(len(values))]
+    (clock,) = clocks(132.8, times, {"core": values})
+    assert clock.minutes == minutes
+
+
+def test_a_gap_starts_every_clock_again_and_the_slowest_comes_first():
+    times = [datetime(2026, 3, 2, 8, minute, tzinfo=UTC) for minute in (0, 3, 9, 12)]
+    found = clocks(132.8, times, {"a": [134, 134, 134, 134], "b": [134, 134, 130, 134]})
+    assert [(clock.name, clock.minutes) for clock in found] == [("b", 0.0), ("a", 3.0)]

@@ -183,6 +183,7 @@ def charge(request, pk):
             "facts": _facts(found, now, outlook, request.shop.elevation_ft),
             "change": outlook.change,
             "alerts": [_alert(row) for row in watching.open_alerts([found])],
+            "heat": watching.heat_clock(found),
             "answered": watching.answered(found),
             "late": watching.late_promises([(found, outlook)], request.shop.promise_margin_days),
             "spent": costs.facts(spent, "measured") if spent else None,
