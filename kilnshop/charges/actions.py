@@ -47,6 +47,8 @@ def plan_charge(
             plan=plan.estimate.to_dict(),
             notes=notes,
             created_by=by,
+            drain_counts=Charge.objects.filter(chamber=chamber).values_list("drain_counts", flat=True).first()
+            or False,
         )
         charge.full_clean()
         charge.save()

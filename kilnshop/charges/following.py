@@ -4,14 +4,17 @@ import datetime as dt
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from types import SimpleNamespace
 from typing import Any
 
 from django.db.models import F, Q, Window
 from django.db.models.functions import RowNumber
 
+from kilnshop.charges import sources
 from kilnshop.charges.models import CHANNELS, Charge, ChargeLot, Checklist, Correction, Event, Probe, Reading
 from kilnshop.charges.set_points import HOT, switches
+from kilnshop.charges.sources import BELOW, FRESH_MC, OVER, ROUND
 from kilnshop.science import forecast, moisture, psychro
 from kilnshop.science.emc import emc_pct
 
@@ -21,10 +24,6 @@ HEIGHTS = (
     ("middle", "mid"),
     ("low", "bottom", "floor"),
 )  # words for a place in the stack
-FRESH_MC = dt.timedelta(days=4)  # older moisture readings do not drive the schedule (design choice)
-ROUND = dt.timedelta(
-    hours=36
-)  # readings this close together count as one round of the probes (design choice)
 FIRST_MC = dt.timedelta(hours=48)  # the first round counts as the start when read within this
 HOUR = dt.timedelta(hours=1)
 SHORT_NAMES = {
@@ -34,7 +33,6 @@ SHORT_NAMES = {
     "heat": "heat step",
     "pitch": "pitch setting",
 }
-OVER, BELOW = "over", "below"
 
 
 @dataclass(frozen=True)
@@ -58,13 +56,15 @@ class Step:
 
 @dataclass(frozen=True)
 class Governing:
-    """The moisture that drives the schedule: the average of the wettest half of the probes, or the plan's."""
+    """The moisture that drives the schedule: the average of the wettest half of boards or probes, or the plan's."""
 
     value: float | None
     verdict: str  # "ok", "over" (too wet to read), "below"
     measured: bool
     at: dt.datetime
     how: str
+    source: str = sources.PLAN
+    why: str = ""
 
 
 @dataclass(frozen=True)
@@ -171,31 +171,75 @@ def last_moisture(
     return (rows[0].taken_at, kept) if kept else None
 
 
-def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
-    """The moisture that drives the schedule: measured when there is a fresh reading, else the plan's.
+class Evidence:
+    """What each way of knowing the moisture says at one moment, each asked once and only when wanted."""
 
-    Handbook practice: the schedule follows the average of the wettest half of the samples. A channel too wet
-    for pins counts among the wettest and leaves no number.
-    """
-    if not charge.started_at:
-        return None
-    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
-    last = last_moisture(charge, channels, now)
-    if last:
+    def __init__(self, charge: Charge, now: dt.datetime):
+        self.charge, self.now = charge, now
+
+    def at(self, moment: dt.datetime) -> "Evidence":
+        """The same at another moment, without asking again what does not change."""
+        other = Evidence(self.charge, moment)
+        other.samples, other.channels = self.samples, self.channels
+        return other
+
+    @cached_property
+    def samples(self) -> list[sources.Sampled]:
+        return sources.samples(self.charge)
+
+    @cached_property
+    def troubles(self) -> dict[int, str]:
+        return sources.troubles(self.charge, self.channels, self.now)
+
+    @cached_property
+    def channels(self) -> list[int]:
+        return list(self.charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
+
+    @cached_property
+    def water(self) -> sources.Water | None:
+        return sources.water(self.charge)
+
+    @cached_property
+    def boards(self) -> sources.Round | None:
+        return sources.board_round(self.samples, self.now)
+
+    @cached_property
+    def probes(self) -> sources.Round | None:
+        """The last round of probes, without those in trouble. Pins too wet to read count among the wettest."""
+        trusted = [channel for channel in self.channels if channel not in self.troubles]
+        last = last_moisture(self.charge, trusted, self.now)
+        if last is None:
+            return None
         at, rows = last
         values = [{OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value) for row in rows]
-        values = sorted((value for value in values if value is not None), reverse=True)
-        wettest = values[: math.ceil(len(values) / 2)]
-        how = f"average of the wettest {len(wettest)} of {len(values)} probes"
-        if math.inf in wettest:
-            return Governing(None, OVER, True, at, how)
-        if -math.inf in wettest:
-            return Governing(None, BELOW, True, at, how)
-        return Governing(sum(wettest) / len(wettest), "ok", True, at, how)
-    planned = planned_mc(charge, now)
-    if planned is None:
-        return None
-    return Governing(planned, "ok", False, now, "by the plan, no fresh probe reading")
+        kept = tuple(value for value in values if value is not None)
+        return sources.Round(sources.PROBES, at, kept) if kept else None
+
+    @cached_property
+    def planned(self) -> float | None:
+        return planned_mc(self.charge, self.now)
+
+    @cached_property
+    def governing(self) -> Governing | None:
+        """The moisture that drives the schedule: measured when there is a fresh round, else the plan's.
+
+        Handbook practice: the schedule follows the average of the wettest half of the samples. Which round is
+        believed: sources.believed.
+        """
+        if not self.charge.started_at:
+            return None
+        if found := sources.believed(self.boards, self.probes, self.now):
+            row, why = found
+            return Governing(row.value, row.verdict, True, row.at, row.how, row.source, why)
+        if self.planned is None:
+            return None
+        how, why = "by the plan, no fresh measurement", "nothing fresh was measured"
+        return Governing(self.planned, "ok", False, self.now, how, why=why)
+
+
+def governing_mc(charge: Charge, now: dt.datetime) -> Governing | None:
+    """The moisture that drives the schedule."""
+    return Evidence(charge, now).governing
 
 
 def planned_mc(charge: Charge, now: dt.datetime) -> float | None:
@@ -230,25 +274,27 @@ class Outlook:
     governing: Governing | None
     change: NextChange | None
     done: tuple[dt.datetime, dt.datetime, dt.datetime] | None  # low, expected, high
+    evidence: Evidence
     drying: forecast.Forecast | None = None  # from what was measured; None without a fresh figure
 
 
 def outlook(charge: Charge, now: dt.datetime) -> Outlook:
-    governing = governing_mc(charge, now) if charge.state in ("running", "dry") else None
-    drying = _drying(charge, governing)
+    evidence = Evidence(charge, now)
+    governing = evidence.governing if charge.state in ("running", "dry") else None
+    drying = _drying(charge, evidence) if governing else None
     change = _next_change(charge, now, governing, drying)
-    return Outlook(governing, change, _expected_done(charge, now, change, drying), drying)
+    return Outlook(governing, change, _expected_done(charge, now, change, drying), evidence, drying)
 
 
-def _drying(charge: Charge, mc: Governing | None) -> forecast.Forecast | None:
+def _drying(charge: Charge, evidence: Evidence) -> forecast.Forecast | None:
     """The end of drying by the plan's curve and the first and last measured moisture."""
-    curve, days = planned_curve(charge), charge.plan.get("days")
+    mc, curve, days = evidence.governing, planned_curve(charge), charge.plan.get("days")
     step = current_step(charge)
     if not (mc and mc.measured and mc.value is not None and curve and days and step and step.kind == "dry"):
         return None
     planned = steps(charge)
     ends = next((row.index for row in planned if row.kind != "dry"), len(planned))
-    first = governing_mc(charge, charge.started_at + FIRST_MC)
+    first = evidence.at(charge.started_at + FIRST_MC).governing
     seen = [(0.0, curve[1][0])]
     if first and first.measured and first.value is not None:
         seen = [((first.at - charge.started_at) / HOUR, first.value)]
@@ -274,15 +320,16 @@ def _next_change(
     planned = steps(charge)
     after = planned[step.index + 1] if step.index + 1 < len(planned) else None
     by_moisture = step.kind == "dry"
+    half = sources.NAMES.get(mc.source if mc else "", sources.NAMES[sources.PROBES])
     if not by_moisture:
         trigger_mc = None
         trigger = f"when {step.name} has run {step.hours:.0f} hours"
     elif after is not None and after.kind == "dry":
         trigger_mc = after.from_mc_pct
-        trigger = f"when the wettest half of the probes averages {trigger_mc:g} %"
+        trigger = f"when the wettest half of the {half} averages {trigger_mc:g} %"
     else:
         trigger_mc = target_mc_pct(charge)
-        trigger = f"when the wettest half of the probes averages {trigger_mc:g} %, the target"
+        trigger = f"when the wettest half of the {half} averages {trigger_mc:g} %, the target"
     began = step_began(charge)
     expected = began + dt.timedelta(hours=step.hours)
     due = False
@@ -410,13 +457,15 @@ class Figures:
 
     planned_mc: list[dict[str, Any]]  # at, lot, mc
     planned_air: list[dict[str, Any]]  # at, bulb, temp_f
-    measured_mc: list[dict[str, Any]]  # at, board, mc
+    measured_mc: list[dict[str, Any]]  # at, source, board, mc
     measured_air: list[dict[str, Any]]  # at, bulb, temp_f
     target_mc: float | None
+    drained_mc: list[dict[str, Any]]  # at, mc: an estimate
 
 
-def figures(charge: Charge, start: dt.datetime) -> Figures:
+def figures(charge: Charge, start: dt.datetime, evidence: Evidence | None = None) -> Figures:
     """What the chart draws; the plan is laid from `start`."""
+    evidence = evidence or Evidence(charge, start)
     planned_mc = [
         {"at": start + dt.timedelta(hours=hours), "lot": str(lot["key"]), "mc": value}
         for lot in _plan_lots(charge)
@@ -432,18 +481,35 @@ def figures(charge: Charge, start: dt.datetime) -> Figures:
     rows = thinned(charge)
     known, fixed = probes(charge), corrections(rows)
     measured_mc = [
-        {"at": row.taken_at, "board": channel_label(known[channel]), "mc": fixed[row.pk, channel].value}
+        {
+            "at": row.taken_at,
+            "source": "Probe",
+            "board": channel_label(known[channel]),
+            "mc": fixed[row.pk, channel].value,
+        }
         for row in rows
         for channel in CHANNELS
         if channel in known and (row.pk, channel) in fixed and fixed[row.pk, channel].value is not None
     ]
+    measured_mc += [
+        {
+            "at": point.at,
+            "source": found.sample.get_kind_display(),
+            "board": f"{found.sample}, lot {found.sample.charge_lot.lot}",
+            "mc": point.mc_pct,
+        }
+        for found in evidence.samples
+        for point in found.known
+    ]
+    water = evidence.water.points if evidence.water else []
+    drained_mc = [{"at": at, "mc": mc} for at, mc in water]
     measured_air = [
         {"at": row.taken_at, "bulb": bulb, "temp_f": value}
         for row in rows
         for bulb, value in (("Dry bulb", row.dry_bulb_f), ("Wet bulb", row.wet_bulb_f))
         if value is not None
     ]
-    return Figures(planned_mc, planned_air, measured_mc, measured_air, target_mc_pct(charge))
+    return Figures(planned_mc, planned_air, measured_mc, measured_air, target_mc_pct(charge), drained_mc)
 
 
 def lots_of(charge: Charge) -> list[ChargeLot]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.db import transaction
 
-from kilnshop.charges import following
+from kilnshop.charges import following, sources
 from kilnshop.charges.models import Charge, ChargeLot, Correction, Event, Probe, Reading
 from kilnshop.orders.estimating import chamber_input, estimate_lots, lot_input, speed_effects
 from kilnshop.orders.models import Lot
@@ -187,7 +187,10 @@ def _removal(record: Record) -> tuple[Evidence, str]:
     seen = able = hours = 0.0
     changes = list(record.charge.events.filter(kind=Event.Kind.STEP).order_by("at", "id"))
     planned = following.steps(record.charge)
-    for before, reading in pairwise(drained):
+    pounds = sources.drained(
+        [(row.taken_at, row.condensate_lb) for row in drained], record.charge.drain_counts
+    )
+    for (before, (_, before_lb)), (reading, (_, lb)) in pairwise(zip(drained, pounds, strict=True)):
         span = (reading.taken_at - before.taken_at) / HOUR
         air = [row for row in record.air if before.taken_at <= row.at <= reading.taken_at]
         index = next((e.after["step"] - 1 for e in reversed(changes) if e.at <= before.taken_at), 0)
@@ -201,7 +204,7 @@ def _removal(record: Record) -> tuple[Evidence, str]:
             continue
         level = float(relative_removal(psychro.c_from_f(dry), rh / 100)) / rated
         hours += span
-        seen += reading.condensate_lb
+        seen += lb - before_lb
         able += c.removal_lb_per_day / 24 * span * level * c.removal_derate
     if hours < FLAT_OUT_HOURS:
         raise SetAside(

@@ -28,6 +28,11 @@ class Charge(models.Model):
     cancelled_at = models.DateTimeField(null=True, blank=True)
     step_index = models.PositiveSmallIntegerField(default=0)
     water_topped_up_at = models.DateTimeField(null=True, blank=True)
+    drain_counts = models.BooleanField(
+        "the drain has a counter",
+        default=False,
+        help_text="Condensate is read as a running total, not emptied from a bucket",
+    )
 
     class Meta:
         ordering = ["-id"]
@@ -175,6 +180,14 @@ class Probe(models.Model):
     board = models.CharField(max_length=40, blank=True)
     depth_in = models.FloatField(null=True, blank=True, validators=between(0, 8))
     position = models.CharField("where in the stack", max_length=60, blank=True)
+    pin_length_in = models.FloatField(null=True, blank=True, validators=between(0.1, 8))
+    scale_species = models.CharField(
+        "meter is set to", max_length=60, blank=True, help_text="Blank: the coast Douglas-fir scale"
+    )
+    corrects_temperature = models.BooleanField("the meter corrects for temperature itself", default=False)
+    temp_channel = models.PositiveSmallIntegerField(
+        "wood temperature from channel", null=True, blank=True, validators=between(1, 8)
+    )
 
     class Meta:
         ordering = ["charge", "channel"]
@@ -288,7 +301,12 @@ class Correction(models.Model):
     verdict = models.CharField(
         max_length=12,
         default="ok",
-        choices=[("ok", "Corrected"), ("over", "Over range"), ("below", "Below range")],
+        choices=[
+            ("ok", "Corrected"),
+            ("over", "Over range"),
+            ("below", "Below range"),
+            ("open", "No contact"),
+        ],
     )
     wood_temp_f = models.FloatField(null=True, blank=True)
     method = models.CharField(max_length=60)
@@ -300,6 +318,93 @@ class Correction(models.Model):
 
     class Meta:
         ordering = ["reading", "channel", "-at"]
+
+
+class SampleBoard(models.Model):
+    """A board, or a whole pack, of a lot that is weighed through the charge."""
+
+    class Kind(models.TextChoices):
+        BOARD = "board", "Sample board"
+        PACK = "pack", "Pack"
+
+    charge_lot = models.ForeignKey(ChargeLot, models.PROTECT, related_name="samples")
+    kind = models.CharField(max_length=5, choices=Kind.choices, default=Kind.BOARD)
+    name = models.CharField(max_length=40)
+    position = models.CharField("where in the stack", max_length=60, blank=True)
+
+    class Meta:
+        ordering = ["charge_lot", "kind", "name"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["charge_lot", "name"],
+                name="one_sample_a_name",
+                violation_error_message="That lot has a sample of this name already. Give it another.",
+            )
+        ]
+
+    def __str__(self):
+        return self.name
+
+
+class Weighing(models.Model):
+    """A weight as the scale showed it. It never changes; a wrong one is set aside with a reason."""
+
+    class Unit(models.TextChoices):
+        LB = "lb", "lb"
+        OZ = "oz", "oz"
+        GRAM = "g", "g"
+        KILOGRAM = "kg", "kg"
+
+    sample = models.ForeignKey(SampleBoard, models.PROTECT, related_name="%(class)ss")
+    at = models.DateTimeField()
+    weight = models.FloatField(validators=between(0.001, 100_000))
+    unit = models.CharField(max_length=2, choices=Unit.choices)
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    set_aside_why = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        abstract = True
+        ordering = ["at", "id"]
+
+
+class SampleCut(Weighing):
+    """Where an oven-dry weight is estimated from: the sample's weight just after its sections were cut.
+
+    A pack has no sections: its start moisture is the lot's, known to `start_sd_pct`.
+    """
+
+    start_mc_pct = models.FloatField(null=True, blank=True, validators=between(0, 300))
+    start_sd_pct = models.FloatField(null=True, blank=True, validators=between(0, 100))
+
+
+class SampleSection(models.Model):
+    """A moisture section: weighed green at once, and again when the oven has dried it."""
+
+    cut = models.ForeignKey(SampleCut, models.PROTECT, related_name="sections")
+    green = models.FloatField(validators=between(0.001, 100_000))
+    oven_dry = models.FloatField(null=True, blank=True, validators=between(0.001, 100_000))
+    unit = models.CharField(max_length=2, choices=Weighing.Unit.choices)
+    dried_at = models.DateTimeField(null=True, blank=True)
+    dried_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["cut", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(oven_dry=None) | Q(oven_dry__lte=F("green")),
+                name="section_not_heavier_when_dry",
+                violation_error_message="A section cannot weigh more oven-dry than green.",
+            )
+        ]
+
+
+class SampleWeight(Weighing):
+    """A later weight of a sample. `entry` makes one sent twice count once."""
+
+    entry = models.UUIDField(default=uuid.uuid4, unique=True)
+    note = models.CharField(max_length=200, blank=True)
 
 
 class Event(models.Model):

@@ -14,7 +14,7 @@ from django.db.models import F, Max, Q
 
 from kilnshop.charges import watching
 from kilnshop.charges.models import Charge, Correction, LogImport, LogMapping, Probe, Reading, Recorder
-from kilnshop.charges.running import CHANNEL_NAMES, LATE, locked, pin_columns
+from kilnshop.charges.running import CHANNEL_NAMES, LATE, PinSetting, locked, pin_columns
 from kilnshop.shop import bulk
 from kilnshop.shop.models import Chamber, Person
 from kilnshop.shop.roles import May, require
@@ -138,7 +138,7 @@ def _write(
             ],
         )
     wet = {
-        f"ch{probe.channel}": (probe.channel, probe.charge_lot.lot.species_key)
+        f"ch{probe.channel}": (probe.channel, PinSetting.of(probe))
         for probe in log.charge.probes.filter(kind=Probe.Kind.MOISTURE).select_related("charge_lot__lot")
         if f"ch{probe.channel}" in used
     }
@@ -155,10 +155,16 @@ def _write(
             [
                 (
                     *(pk, channel, at, by_pk, ""),
-                    *pin_columns(row.values[name], species_key, None, row.values.get("dry_bulb_f")),
+                    *pin_columns(
+                        row.values[name],
+                        pin,
+                        row.values.get(f"ch{pin.temp_channel}"),
+                        None,
+                        row.values.get("dry_bulb_f"),
+                    ),
                 )
                 for pk, row in zip(pks[start : start + BATCH], take[start : start + BATCH], strict=True)
-                for name, (channel, species_key) in wet.items()
+                for name, (channel, pin) in wet.items()
                 if name in row.values
             ],
         )

@@ -4,6 +4,7 @@ import datetime as dt
 import math
 import uuid
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
@@ -38,7 +39,18 @@ RANGES = {
     Probe.Kind.MOISTURE: ("moisture", 0.0, 100.0, "%"),
     Probe.Kind.CORE: ("core temperature", -40.0, 250.0, "°F"),
 }
-VERDICTS = {"ok": "ok", "over range": "over", "below range": "below"}
+PROBE_FIELDS = (
+    "kind",
+    "charge_lot",
+    "board",
+    "depth_in",
+    "position",
+    "pin_length_in",
+    "scale_species",
+    "corrects_temperature",
+    "temp_channel",
+)
+VERDICTS = {"ok": "ok", "over range": "over", "below range": "below", "no contact": "open"}
 METHODS = {
     "pin": "Pin meter",
     "probe": "In-kiln probe",
@@ -218,30 +230,69 @@ def _meter_runs_forward(charge: Charge, kept: dict[str, float], taken_at: dt.dat
         )
 
 
-def correct_pin(raw: float, wood_temp_f: float | None, species_key: str) -> tuple[float | None, str, str]:
+def correct_pin(
+    raw: float,
+    wood_temp_f: float | None,
+    species_key: str,
+    *,
+    scale_key: str = meters.SCALE_KEY,
+    corrects_temperature: bool = False,
+) -> tuple[float | None, str, str]:
     """(moisture or None, verdict, method in words) of a pin or probe reading."""
     low, high = meters.TEMP_RANGE_F
     usable = wood_temp_f if wood_temp_f is not None and low <= wood_temp_f <= high else None
     try:
-        result = meters.corrected(raw, wood_temp_f=usable, species_key=species_key)
+        result = meters.corrected(
+            raw,
+            wood_temp_f=usable,
+            species_key=species_key,
+            scale_key=scale_key,
+            meter_corrects_temperature=corrects_temperature,
+        )
     except ValueError:  # a raw value the formulas do not take: no number rather than a made-up one
         return None, "over" if raw > meters.OVER_RANGE_PCT else "below", "out of the meter's range"
     words = {"T": "temperature (T)", "W": "temperature (W)", "S": "species (S)"}
     method = ", ".join(words[name] for name in result.methods)
     value = None if result.mc_pct is None else round(result.mc_pct, 2)
     verdict = VERDICTS[result.status]
-    return value, verdict, method or ("not corrected" if verdict == "ok" else "out of the meter's range")
+    if not method:
+        bare = "by the meter itself" if corrects_temperature or scale_key == species_key else "not corrected"
+        method = {"ok": bare, "open": "no contact"}.get(verdict, "out of the meter's range")
+    return value, verdict, method
+
+
+@dataclass(frozen=True)
+class PinSetting:
+    """What a channel's correction needs to know of its probe."""
+
+    species_key: str
+    scale_key: str
+    corrects_temperature: bool
+    temp_channel: int | None
+
+    @classmethod
+    def of(cls, probe: Probe) -> "PinSetting":
+        scale = probe.scale_species or meters.SCALE_KEY
+        return cls(probe.charge_lot.lot.species_key, scale, probe.corrects_temperature, probe.temp_channel)
 
 
 @lru_cache(maxsize=100_000)
 def pin_columns(
-    raw: float, species_key: str, wood_temp_f: float | None, dry_bulb_f: float | None
+    raw: float, pin: PinSetting, felt_f: float | None, typed_f: float | None, dry_bulb_f: float | None
 ) -> tuple[float | None, str, float | None, str]:
-    """value, verdict, wood_temp_f and method of a Correction; without the wood's temperature the air's stands in."""
-    wood = wood_temp_f if wood_temp_f is not None else dry_bulb_f
-    value, verdict, method = correct_pin(raw, wood, species_key)
-    if verdict == "ok" and wood is not None and wood_temp_f is None:
-        method = f"{method}, wood taken as dry bulb"
+    """value, verdict, wood_temp_f and method of a Correction.
+
+    The wood's temperature is its channel's (`felt_f`), else the typed one, else the air's stands in.
+    """
+    wood = next((temp for temp in (felt_f, typed_f, dry_bulb_f) if temp is not None), None)
+    value, verdict, method = correct_pin(
+        raw, wood, pin.species_key, scale_key=pin.scale_key, corrects_temperature=pin.corrects_temperature
+    )
+    if verdict == "ok" and wood is not None and not pin.corrects_temperature:
+        if felt_f is not None:
+            method = f"{method}, wood by channel {pin.temp_channel}"
+        elif typed_f is None:
+            method = f"{method}, wood taken as dry bulb"
     return value, verdict, wood, method[:60]
 
 
@@ -253,8 +304,9 @@ def _corrections(
         raw = reading.channel(channel)
         if raw is None or probe.kind != Probe.Kind.MOISTURE:
             continue
+        felt = reading.channel(probe.temp_channel) if probe.temp_channel else None
         value, verdict, wood, method = pin_columns(
-            raw, probe.charge_lot.lot.species_key, wood_temp_f, reading.dry_bulb_f
+            raw, PinSetting.of(probe), felt, wood_temp_f, reading.dry_bulb_f
         )
         made.append(
             Correction(
@@ -429,7 +481,7 @@ def unload_charge(
 def set_probes(*, charge: Charge, rows: Iterable[dict[str, Any]], by: Person) -> list[Probe]:
     """What each channel measures and where. A channel with readings keeps what it measures and its lot.
 
-    `rows`: channel, kind, charge_lot, board, depth_in, position; a channel left out has no probe.
+    `rows`: channel and what PROBE_FIELDS names; a channel left out has no probe.
     """
     require(by, May.RECORD_READINGS)
     charge = locked(charge, "planned", "running", "dry")
@@ -447,14 +499,34 @@ def set_probes(*, charge: Charge, rows: Iterable[dict[str, Any]], by: Person) ->
     saved = []
     for channel, row in wanted.items():
         probe = old.get(channel) or Probe(charge=charge, channel=channel)
-        for name in ("kind", "charge_lot", "board", "depth_in", "position"):
-            setattr(probe, name, row[name])
+        for name in PROBE_FIELDS:
+            if name in row:
+                setattr(probe, name, row[name])
         if probe.charge_lot.charge_id != charge.pk:
             raise ValidationError(f"Channel {channel}: lot {probe.charge_lot.lot} is not in charge {charge}.")
+        felt = wanted.get(probe.temp_channel)
+        if probe.temp_channel and (felt is None or felt["kind"] != Probe.Kind.CORE):
+            raise ValidationError(
+                f"Channel {channel}: channel {probe.temp_channel} does not measure a temperature, so it cannot give "
+                "the wood's. Choose one that does."
+            )
         probe.full_clean()
         probe.save()
         saved.append(probe)
     return saved
+
+
+@transaction.atomic
+def set_drain(*, charge: Charge, counts: bool, by: Person) -> Charge:
+    """Whether the drain is read as a running total or emptied from a bucket; fixed once it was read."""
+    require(by, May.RECORD_READINGS)
+    charge = locked(charge, "planned", "running", "dry")
+    if counts != charge.drain_counts:
+        if charge.readings.filter(condensate_lb__isnull=False).exists():
+            raise ValidationError("The drain has been read already, so how it is read stays as it is.")
+        charge.drain_counts = counts
+        charge.save(update_fields=["drain_counts"])
+    return charge
 
 
 @transaction.atomic

@@ -9,7 +9,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from kilnshop.billing.actions import issue_invoice, record_payment
-from kilnshop.charges import checklists, running
+from kilnshop.charges import checklists, running, weighing
 from kilnshop.charges.actions import add_outage, plan_charge
 from kilnshop.charges.models import Charge, ChargeLot, Probe
 from kilnshop.imports import charge_log, demo_kiln, rows
@@ -29,6 +29,7 @@ from kilnshop.tickets.actions import issue_ticket
 PASSWORD = "maple-and-oak"  # shown on purpose: the demo holds nothing of anybody's
 ROUNDS = ((7, 30), (17, 0))  # when the operator reads
 SILENT_HOURS = 25  # so that a reading is due
+WEIGHED_ABOVE = 25.0  # percent: wetter boards are weighed
 METER_AT_START = {"north": 18240.0, "south": 9455.0}
 HEAT_AIR_F = 150.0
 HEAT_HOURS = 6  # before drying is called done
@@ -206,12 +207,56 @@ class Story:
         haste = [max(days.values()) / days[str(probe.charge_lot.lot)] for probe in moist]
         moments = demo_kiln.paced(steps, starts, haste, target, hours, seed)
         until = dried or self.now - dt.timedelta(hours=SILENT_HOURS)
+        self.sampling(moments, moist, started, until, random.Random(seed + 1))
         charge = self.readings(charge, moments, moist, started, until, dice)
         if dried:
             heat = next((at.hour for at in moments if steps[at.step]["kind"] == "heat"), None)
             if heat is not None and any(probe.kind == Probe.Kind.CORE for probe in probes):
                 self.heat(charge, dried - dt.timedelta(hours=HEAT_HOURS), moments[heat].step, seed)
             self.unloading(charge, row, dried, dice)
+
+    def sampling(self, moments, moist, started, until, dice) -> None:
+        """Green wood is weighed: a sample beside each probe, daily at noon until the boards are well below 25 %."""
+        if max(moments[0].boards) <= WEIGHED_ABOVE:
+            return
+        for i, probe in enumerate(moist):
+            mc, dry_lb = moments[0].boards[i], dice.uniform(3.5, 6.0)
+            green = [round(dice.uniform(95, 140), 1) for _ in range(2)]
+            sample = weighing.cut_sample(
+                charge_lot=probe.charge_lot,
+                name=f"S{i + 1}",
+                position=probe.position,
+                weight=round(dry_lb * (1 + mc / 100), 2),
+                unit="lb",
+                green=green,
+                section_unit="g",
+                at=started,
+                by=self.operator,
+                now=started,
+            )
+            cut = sample.samplecuts.get()
+            weighing.dry_sections(
+                cut=cut,
+                oven_dry={
+                    section.pk: round(section.green / (1 + (mc + dice.gauss(0, 1.0)) / 100), 1)
+                    for section in cut.sections.all()
+                },
+                by=self.operator,
+                now=started + dt.timedelta(days=1),
+            )
+            for moment in moments[1:]:
+                taken = started + dt.timedelta(hours=moment.hour)
+                if taken > until or max(moment.boards) < WEIGHED_ABOVE - 5:
+                    break
+                if taken.astimezone(self.zone).hour == 12:
+                    weighing.weigh(
+                        sample=sample,
+                        weight=round(dry_lb * (1 + (moment.boards[i] + dice.gauss(0, 0.2)) / 100), 2),
+                        unit="lb",
+                        at=taken,
+                        by=self.operator,
+                        now=taken,
+                    )
 
     def readings(self, charge, moments, moist, started, until, dice) -> Charge:
         steps, last = charge.plan["steps"], moments[0]

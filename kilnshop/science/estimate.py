@@ -48,6 +48,17 @@ NEARLY_FULL = 0.95
 QUICK_CELLS = 12
 
 
+def start_sd_pct(how: str, start_mc_pct: float) -> float:
+    """How far the true average start moisture may lie from the one given, one standard deviation [%]."""
+    return {
+        "oven_dry": 1.5,
+        "weighed": 3.0,
+        "pin": 2.0 if start_mc_pct <= 28 else 15.0,
+        "assumed_green": max(8.0, 0.15 * start_mc_pct),
+        "assumed_air_dried": 4.0,
+    }[how]
+
+
 @dataclass(frozen=True)
 class LotInput:
     """One customer's boards of one species, thickness and starting moisture."""
@@ -116,14 +127,7 @@ class LotInput:
     @property
     def start_sd_pct(self) -> float:
         """How far the true average start moisture may lie from the one given, one standard deviation [%]."""
-        given = self.start_mc_pct
-        return {
-            "oven_dry": 1.5,
-            "weighed": 3.0,
-            "pin": 2.0 if given <= 28 else 15.0,
-            "assumed_green": max(8.0, 0.15 * given),
-            "assumed_air_dried": 4.0,
-        }[self.start_how]
+        return start_sd_pct(self.start_how, self.start_mc_pct)
 
     @property
     def stack_share(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -17,6 +18,9 @@ SCALE_KEY = "douglas_fir_coast"  # resistance meters are scaled on coast Douglas
 TEMP_RANGE_F = (-22.0, 185.0)
 FITTED_TEMP_C = (-20.0, 50.0)
 TEMPERATURE_RULES = ("T", "W", "none")
+FULL_SCALE_PCT = 99.0  # from here a meter shows its end stop, not wood
+STUCK_AFTER = 6  # equal readings in a row, while others move (design choice)
+MOVED_PCT = 0.5  # by this much the others must have moved (design choice)
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,7 @@ class MeterResult:
 
     raw_pct: float
     mc_pct: float | None
-    status: str  # "ok", "over range", "below range"
+    status: str  # "ok", "over range", "below range", "no contact"
     methods: tuple[str, ...]  # corrections used, in order
     notes: tuple[str, ...]
 
@@ -134,15 +138,15 @@ def _interpolate(x: float, points: list[tuple[float, float]]) -> float | None:
     return None
 
 
-def species_corrected_pct(reading_pct: float, species_key: str) -> float | None:
+def species_corrected_pct(reading_pct: float, species_key: str, scale_key: str = SCALE_KEY) -> float | None:
     """Moisture content of a species that has the resistance the meter saw (method S).
 
     Parameters
     ----------
     reading_pct : float
-        Reading on the coast Douglas-fir scale, temperature already corrected [%].
-    species_key : str
-        A key of `corrected_species`.
+        Reading on the scale of `scale_key`, temperature already corrected [%].
+    species_key, scale_key : str
+        Keys of `corrected_species`: the wood, and the species the meter is set to.
 
     Returns
     -------
@@ -163,9 +167,10 @@ def species_corrected_pct(reading_pct: float, species_key: str) -> float | None:
     Wood Handbook and James (1988) FPL-GTR-6, resistance along the grain (memory).
     """
     curves = _curves()
-    if species_key not in curves:
-        raise ValueError(f"species_key {species_key!r} has no resistance table; it has {', '.join(curves)}")
-    log_resistance = _interpolate(reading_pct, curves[SCALE_KEY])
+    for name, key in (("species_key", species_key), ("scale_key", scale_key)):
+        if key not in curves:
+            raise ValueError(f"{name} {key!r} has no resistance table; it has {', '.join(curves)}")
+    log_resistance = _interpolate(reading_pct, curves[scale_key])
     if log_resistance is None:
         return None
     return _interpolate(log_resistance, [(r, mc) for mc, r in curves[species_key]])
@@ -176,6 +181,7 @@ def corrected(
     *,
     wood_temp_f: float | None = None,
     species_key: str | None = None,
+    scale_key: str = SCALE_KEY,
     temperature_rule: str = "T",
     meter_corrects_temperature: bool = False,
     meter_corrects_species: bool = False,
@@ -190,6 +196,8 @@ def corrected(
         Temperature of the wood [°F], -22 to 185; None when not taken.
     species_key : str or None
         Species; one without a table is left uncorrected and the notes say so.
+    scale_key : str
+        Species the meter is set to; the wood's own needs no correction.
     temperature_rule : str
         "T" (formula), "W" (one point per 20 °F) or "none".
     meter_corrects_temperature, meter_corrects_species : bool
@@ -198,7 +206,8 @@ def corrected(
     Returns
     -------
     MeterResult
-        No number when raw or corrected value is above 28 % ("over range") or below 6 % ("below range").
+        No number when raw or corrected value is above 28 % ("over range") or below 6 % ("below range"), nor at 0
+        or full scale ("no contact").
 
     Raises
     ------
@@ -230,12 +239,13 @@ def corrected(
             notes.append("The wood was outside -4 to 122 °F: the temperature correction is an extrapolation.")
     if meter_corrects_species:
         notes.append("The meter is set to the species.")
-    elif species_key is not None and species_key != SCALE_KEY:
-        by_species = species_corrected_pct(value, species_key) if species_key in _curves() else None
+    elif species_key is not None and species_key != scale_key:
+        held = species_key in _curves() and scale_key in _curves()
+        by_species = species_corrected_pct(value, species_key, scale_key) if held else None
         if by_species is not None:
             value = by_species
             methods.append("S")
-        elif species_key in _curves():
+        elif held:
             notes.append("No species correction is published at this moisture; it matters little when dry.")
         else:
             notes.append("No species correction is held for this wood.")
@@ -249,8 +259,33 @@ def corrected(
 _NO_NUMBER = {
     "over range": "Above 28 %, near fibre saturation, pins do not measure the wood: weigh a sample.",
     "below range": "Below 6 % pins do not measure: oven-dry a section.",
+    "no contact": "At 0 or full scale the pins or their lead have no contact: look at them.",
 }
 
 
 def _outside(value: float) -> str:
+    if value <= 0 or value >= FULL_SCALE_PCT:
+        return "no contact"
     return "over range" if value > OVER_RANGE_PCT else "below range" if value < LOWEST_PCT else ""
+
+
+def is_stuck(own: Sequence[float], others: Sequence[Sequence[float]]) -> bool:
+    """Whether a channel repeats one raw value [%] while others move.
+
+    Parameters
+    ----------
+    own : sequence of float
+        Its latest readings, in order of time.
+    others : sequence of sequences of float
+        The other channels over the same time.
+
+    Notes
+    -----
+    True when the last 6 readings are equal and another channel moved by 0.5 or more over as many (design choice).
+    Above 28 %, where raw values do not follow the wood, a channel is never called stuck.
+    """
+    last = own[-STUCK_AFTER:]
+    if len(last) < STUCK_AFTER or len(set(last)) > 1 or last[0] > OVER_RANGE_PCT:
+        return False
+    recent = [row[-STUCK_AFTER:] for row in others if row]
+    return any(max(row) - min(row) >= MOVED_PCT for row in recent)

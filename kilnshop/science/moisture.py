@@ -9,6 +9,7 @@ from dataclasses import dataclass
 LB_PER_GALLON = 8.33  # of condensate near room temperature
 MC_RANGE_PCT = (0.0, 300.0)
 FIBRE_SATURATION_PCT = 28.0
+LB_PER = {"lb": 1.0, "oz": 1 / 16, "kg": 1 / 0.45359237, "g": 1 / 453.59237}  # of the units a scale shows
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,15 @@ class SampleBoard:
     def mc_pct(self, weight: float) -> float:
         """Moisture content [%] at a later weight in the same unit."""
         return mc_pct(weight, self.oven_dry_weight)
+
+
+@dataclass(frozen=True)
+class BandedMc:
+    """An estimated moisture content [%] with its 80 % band."""
+
+    low: float
+    expected: float
+    high: float
 
 
 @dataclass(frozen=True)
@@ -98,6 +108,82 @@ def weight_at(weight: float, at_mc_pct: float, new_mc_pct: float) -> float:
     """
     _check_mc("new_mc_pct", new_mc_pct)
     return oven_dry_weight(weight, at_mc_pct) * (1 + new_mc_pct / 100)
+
+
+def section_mc_pct(sections: Sequence[tuple[float, float]]) -> float:
+    """Moisture content [%] of a sample board: the average of its moisture sections.
+
+    `sections` are (green, oven-dry) weights, each pair in one unit; at least one.
+
+    Raises
+    ------
+    ValueError
+        No section, or weights that `mc_pct` refuses.
+
+    References
+    ----------
+    Wengert, Drying Oak Lumber, step 3B: the mean of the two sections' moisture contents (seen).
+    """
+    if not sections:
+        raise ValueError("sections is empty; dry at least one section")
+    return math.fsum(mc_pct(green, dry) for green, dry in sections) / len(sections)
+
+
+def wettest_half(values_pct: Sequence[float]) -> list[float]:
+    """The wetter half, wettest first; of an odd number the middle one counts as wet.
+
+    References
+    ----------
+    USDA Agriculture Handbook 188, ch. 6 and 7: hardwood schedules follow the average of the wettest half of the
+    samples (memory).
+    """
+    return sorted(values_pct, reverse=True)[: math.ceil(len(values_pct) / 2)]
+
+
+def mc_from_start(weight: float, start_weight: float, start_mc_pct: float, sd_pct: float) -> BandedMc:
+    """Moisture content [%] now of wood weighed at the start, whose start moisture is known to a standard deviation.
+
+    Parameters
+    ----------
+    weight, start_weight : float
+        Weights in one unit, above 0, of the wood alone.
+    start_mc_pct, sd_pct : float
+        Moisture content at the start weight [%, 0 to 300] and how well it is known [%, 0 or more].
+
+    Returns
+    -------
+    BandedMc
+        Expected, and an 80 % band (1.28 standard deviations of the start moisture; the scale's own error left out).
+
+    Raises
+    ------
+    ValueError
+        An argument outside its range, or wood lighter than its oven-dry weight.
+
+    Notes
+    -----
+    MC = W / W0 (100 + M0) - 100, so an error of the start moisture comes through as W / W0 of itself.
+    """
+    value = mc_pct(weight, oven_dry_weight(start_weight, start_mc_pct))
+    if not (math.isfinite(sd_pct) and sd_pct >= 0):
+        raise ValueError(f"sd_pct {sd_pct} must be 0 or more")
+    half = 1.28 * sd_pct * weight / start_weight
+    return BandedMc(max(value - half, 0.0), value, value + half)
+
+
+def mc_from_drain(start_mc_pct: float, drained_lb: float, oven_dry_lb: float) -> float:
+    """Average moisture content [%] if the drain took all the water lost; the wood is drier by what vents and leaks took.
+
+    Raises ValueError for weights not above 0, or more water drained than the wood held.
+    """
+    _check_mc("start_mc_pct", start_mc_pct)
+    _positive("oven_dry_lb", oven_dry_lb)
+    value = start_mc_pct - 100 * drained_lb / oven_dry_lb
+    if not (drained_lb >= 0 and value >= 0):
+        raise ValueError(
+            f"drained_lb {drained_lb:g} is outside 0 to {oven_dry_lb * start_mc_pct / 100:.0f} lb"
+        )
+    return value
 
 
 def water_lb(oven_dry_lb: float, start_mc_pct: float, target_mc_pct: float) -> float:

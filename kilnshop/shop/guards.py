@@ -14,6 +14,9 @@ FROZEN = (
     ("billing_invoiceline", ()),
     ("auditlog_logentry", ()),
     ("charges_checklist", ()),
+    ("charges_samplecut", ("sample_id", "at", "weight", "unit", "start_mc_pct", "start_sd_pct")),
+    ("charges_samplesection", ("cut_id", "green", "unit")),
+    ("charges_sampleweight", ("sample_id", "at", "weight", "unit")),
     ("orders_quote", ("number", "figures", "total", "subtotal", "tax", "issued_at", "valid_until")),
     ("orders_quoteline", ()),
 )

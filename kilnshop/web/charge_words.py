@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from kilnshop.charges import following
+from kilnshop.charges import following, sources
 from kilnshop.charges.models import Charge
 from kilnshop.charges.set_points import HOT
 from kilnshop.web.templatetags.shopfloor import day, mc, temp, when
@@ -19,7 +19,22 @@ def settings_of(step: following.Step) -> str:
     return f"{switched}, then {air}" if step.kind in HOT else f"{air}; {switched}{wetted}"
 
 
-def moisture_of(found: following.Governing) -> str:
+SOURCES = {
+    sources.BOARDS: "Sample boards",
+    sources.PROBES: "Probes",
+    sources.PLAN: "The plan",
+}
+
+
+def believed(found: following.Governing | None) -> str:
+    """Which source is believed now, since when and why."""
+    if found is None:
+        return ""
+    read = f", {when(found.at)}" if found.measured else ""
+    return f"Believed now: {SOURCES[found.source].lower()}{read}: {found.why}."
+
+
+def moisture_of(found: following.Governing | sources.Round) -> str:
     """The governing moisture as it may be said: a number only when there is one."""
     if found.verdict == following.OVER:
         return "above the pins' range"

@@ -51,8 +51,37 @@ def _layer(rows: list[dict], mark: dict, y: str, title: str, series: str, tip: s
     }
 
 
+DRAINED_LINE = charts.ESTIMATE_LINE | {"strokeDash": [1, 4], "strokeWidth": 2, "strokeCap": "round"}
+SHAPES = {"Sample board": "square", "Probe": "circle", "Pack": "triangle-up"}
+
+
+def _shapes(rows: list[dict], title: str) -> dict:
+    """A shape for each way of measuring; a long log keeps one point in so many."""
+    shown = [source for source in SHAPES if any(row["source"] == source for row in rows)]
+    kept = []
+    for source in shown:
+        own = [row for row in rows if row["source"] == source]
+        kept += own[:: len(own) // CROWDED + 1]
+    layer = _layer(
+        kept,
+        {"type": "point", "filled": True, "size": 45, "opacity": 1, "color": charts.MEASURED_COLOUR},
+        "value",
+        title,
+        "name",
+        "Board",
+    )
+    layer["encoding"]["shape"] = {
+        "field": "source",
+        "type": "nominal",
+        "title": None,
+        "scale": {"domain": shown, "range": [SHAPES[source] for source in shown]},
+        "legend": {"orient": "top", "symbolFillColor": charts.MEASURED_COLOUR, "symbolStrokeWidth": 0},
+    }
+    return layer
+
+
 def moisture(figures: Figures) -> dict | None:
-    """Estimated moisture of each lot dashed, the target thin, measured probes as points; None without any."""
+    """Estimates dashed (lots) and dotted (water drained), the target thin, each way of measuring its own shape."""
     title = "Moisture (%)"
     layers = []
     if figures.planned_mc:
@@ -61,12 +90,26 @@ def moisture(figures: Figures) -> dict | None:
             for row in figures.planned_mc
         ]
         layers.append(_layer(rows, charts.ESTIMATE_LINE, "value", title, "name", "Line"))
+    if figures.drained_mc:
+        rows = [
+            {"at": _clock(row["at"]), "name": "Water drained, estimate", "value": round(row["mc"], 2)}
+            for row in figures.drained_mc
+        ]
+        layers.append(_layer(rows, DRAINED_LINE, "value", title, "name", "Line"))
     if figures.measured_mc:
         rows = [
-            {"at": _clock(row["at"]), "name": row["board"], "value": round(row["mc"], 2)}
+            {
+                "at": _clock(row["at"]),
+                "source": row["source"],
+                "name": f"{row['source']} {row['board']}",
+                "value": round(row["mc"], 2),
+            }
             for row in figures.measured_mc
         ]
-        layers.append(_layer(rows, _measured(figures.measured_mc), "value", title, "name", "Board"))
+        layers += [
+            _layer(rows, charts.MEASURED_LINE | {"point": False}, "value", title, "name", "Board"),
+            _shapes(rows, title),
+        ]
     if not layers:
         return None
     if figures.target_mc is not None:

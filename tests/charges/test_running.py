@@ -133,7 +133,7 @@ def test_a_species_without_a_table_gets_the_temperature_correction_alone(operato
     assert Correction.objects.get().value == pytest.approx(15.05, abs=0.02)
 
 
-@pytest.mark.parametrize(("raw", "verdict"), [(35.0, "over"), (95.0, "over"), (3.0, "below"), (0.0, "below")])
+@pytest.mark.parametrize(("raw", "verdict"), [(35.0, "over"), (95.0, "over"), (3.0, "below"), (0.0, "open")])
 def test_out_of_the_meters_range_there_is_a_verdict_and_no_number(charge, operator, raw, verdict):
     read(charge, operator, dry_bulb_f=110, ch1=raw)
     correction = Correction.objects.get()

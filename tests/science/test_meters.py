@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from kilnshop.science.meters import (
     corrected,
     corrected_species,
+    is_stuck,
     resistance_mc_pct,
     rule_corrected_pct,
     species_corrected_pct,
@@ -171,3 +172,37 @@ def test_rough_readings_and_missing_temperature_are_said():
 def test_impossible_input_is_refused_by_name(call, told):
     with pytest.raises(ValueError, match=told):
         call()
+
+
+def test_a_meter_set_to_another_wood_is_read_by_that_woods_curve():
+    """Wood Handbook resistance rows at 27 °C (memory): white ash at 12 % has 55 megohms, as red oak between 13 (63)
+
+    and 14 % (32); linear in log10 that is 13.20 %. By hand.
+    """
+    assert species_corrected_pct(12, "northern_red_oak", "white_ash") == pytest.approx(13.20, abs=0.01)
+    assert corrected(12, species_key="white_ash", scale_key="white_ash").mc_pct == 12
+
+
+@pytest.mark.parametrize("reading", [0.0, 99.0, 100.0])
+def test_an_end_of_the_scale_is_no_contact_and_no_number(reading):
+    done = corrected(reading, wood_temp_f=110, species_key="white_oak")
+    assert (done.mc_pct, done.status) == (None, "no contact")
+
+
+MOVING = [14.0, 13.8, 13.6, 13.4, 13.2, 13.0]
+
+
+@pytest.mark.parametrize(
+    ("own", "others", "stuck"),
+    [
+        ([12.0] * 6, [MOVING], True),
+        ([15.0, 14.0] + [12.0] * 6, [MOVING], True),
+        ([12.0] * 5, [MOVING], False),
+        ([12.0] * 6, [[14.0] * 6], False),
+        ([12.0] * 6, [], False),
+        ([12.0] * 5 + [11.9], [MOVING], False),
+        ([30.0] * 6, [MOVING], False),
+    ],
+)
+def test_a_stuck_channel_repeats_itself_while_others_move(own, others, stuck):
+    assert is_stuck(own, others) is stuck

@@ -7,14 +7,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kilnshop.science.moisture import (
+    LB_PER,
     SampleBoard,
     board_tests,
     gallons,
     loss_pct_per_day,
+    mc_from_drain,
+    mc_from_start,
     mc_pct,
     oven_dry_weight,
+    section_mc_pct,
     water_lb,
     weight_at,
+    wettest_half,
 )
 from kilnshop.science.volume import oven_dry_lb
 
@@ -31,6 +36,45 @@ def test_sample_board_by_hand():
     assert board.oven_dry_weight == pytest.approx(5.0)
     assert board.mc_pct(6.0) == pytest.approx(20)
     assert board.mc_pct(5.35) == pytest.approx(7)
+
+
+def test_the_samples_moisture_is_the_average_of_its_sections():
+    # Wengert, Drying Oak Lumber, step 3B: (MS 1 + MS 2) / 2; 182/100 and 89/50 make 82 and 78 %, so 80 %.
+    assert section_mc_pct([(182, 100), (89, 50)]) == pytest.approx(80)
+
+
+def test_units_of_the_scale():
+    # NIST Handbook 44, appendix C: 16 oz and 453.59237 g a pound.
+    assert 16 * LB_PER["oz"] == pytest.approx(453.59237 * LB_PER["g"]) == pytest.approx(1.0)
+    assert LB_PER["kg"] == pytest.approx(1000 * LB_PER["g"])
+
+
+@given(st.lists(st.floats(5, 120), min_size=1, max_size=12))
+def test_the_wettest_half_is_never_drier_than_the_rest(values):
+    half = wettest_half(values)
+    assert len(half) == (len(values) + 1) // 2
+    assert statistics.mean(half) >= statistics.mean(values) - 1e-9
+
+
+def test_a_pack_from_its_start_by_hand():
+    # 1,250 lb at 25 % hold 1,000 lb of wood; 1,100 lb are 10 %, +- 1.28 x 2 x 1100 / 1250 = 2.2528.
+    found = mc_from_start(1100, 1250, 25, 2)
+    assert (found.low, found.expected, found.high) == pytest.approx((7.7472, 10, 12.2528))
+
+
+@given(st.floats(0.5, 1.0), st.floats(30, 120), st.floats(0, 15))
+def test_a_pack_is_as_sure_as_its_start_and_less_water_matters_less(share, start, sd):
+    dry = 1000 / (1 + start / 100)
+    weight = dry + (1000 - dry) * share
+    found = mc_from_start(weight, 1000, start, sd)
+    assert found.low <= found.expected <= found.high
+    # the same weights read with the start one standard deviation wetter, by the plain formula
+    wetter = (weight / 1000) * (100 + start + sd) - 100
+    assert (found.high - found.expected) / 1.28 == pytest.approx(wetter - found.expected, abs=1e-6)
+
+
+def test_drained_water_as_moisture_by_hand():
+    assert mc_from_drain(80, 500, 1000) == pytest.approx(30)
 
 
 def test_weight_at_another_moisture_by_hand():
@@ -82,6 +126,9 @@ def test_board_tests_agree_with_the_standard_library(readings):
 @pytest.mark.parametrize(
     ("call", "told"),
     [
+        (lambda: section_mc_pct([]), "sections is empty"),
+        (lambda: mc_from_start(1100, 1250, 25, -1), "sd_pct"),
+        (lambda: mc_from_drain(80, 900, 1000), "drained_lb 900"),
         (lambda: mc_pct(90, 100), "less than the oven-dry"),
         (lambda: mc_pct(500, 100), "moisture content"),
         (lambda: mc_pct(-1, 100), "weight -1"),

@@ -75,6 +75,9 @@ PAGES = [
     ("learning", [], 200, 403, 403),
     ("estimates_compared", [], 200, 403, 403),
     ("load_sheet", ["charge"], 200, 200, 200),
+    ("samples", ["running"], 200, 403, 200),
+    ("sample_cut", ["running"], 200, 403, 200),
+    ("pack_new", ["running"], 200, 403, 200),
     ("tickets", [], 200, 200, 200),
     ("ticket_new", ["order"], 200, 200, 403),
     ("invoices", [], 200, 200, 403),
@@ -94,7 +97,7 @@ DONE_WITH = {
     "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
     "charge_unload charge_step log_undo door_labels_pdf shop_list",
     May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding door charge_list "
-    "charge_list_paper shop_list_paper",
+    "charge_list_paper shop_list_paper sample",
 }
 RIGHTS = {name: right for right, names in DONE_WITH.items() for name in names.split()}
 RIGHTS |= {"charge_report_pdf": None, "charge_archive": None, "degrade": May.RECORD_READINGS}

@@ -72,7 +72,7 @@ def test_the_charge_page_asks_the_database_the_same_few_questions_however_long_i
         read(
             charge, operator, hours=hours, dry_bulb_f=110, wet_bulb_f=100, ch1=20.0, ch2=18.0, meter_kwh=hours
         )
-    with django_assert_max_num_queries(42):
+    with django_assert_max_num_queries(44):
         response = door.get(reverse("charge", args=[charge.pk]))
     assert "Page 1 of 3" in text_of(response)
     assert text_of(door.get(reverse("charge", args=[charge.pk]) + "?page=2")).count('href="/readings/') == 12

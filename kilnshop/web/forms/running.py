@@ -9,12 +9,13 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from kilnshop.charges import checklists, following, running
-from kilnshop.charges.models import BoardTest, Degrade, Probe
+from kilnshop.charges.models import CHANNELS, BoardTest, Degrade, Probe
 from kilnshop.imports import logs
+from kilnshop.science import meters
 from kilnshop.web import units
 from kilnshop.web.charge_words import settings_of
 from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, read_number
-from kilnshop.web.templatetags.shopfloor import number, volume
+from kilnshop.web.templatetags.shopfloor import number, volume, words
 
 
 class NumberField(forms.Field):
@@ -162,7 +163,7 @@ class ReadingForm(ShopForm):
             quantity="weight_lb",
             low=low,
             high=high,
-            label="Condensate since the last reading",
+            label="Condensate counter" if charge.drain_counts else "Condensate since the last reading",
             required=False,
             last=last.get("condensate_lb"),
         )
@@ -278,6 +279,9 @@ class CorrectionForm(ShopForm):
         ]
 
 
+OWN_SPECIES = "own"
+
+
 class ProbeForm(ShopForm):
     """One channel; empty kind means no probe."""
 
@@ -288,10 +292,27 @@ class ProbeForm(ShopForm):
     board = forms.CharField(label="Board", max_length=40, required=False)
     depth_in = QuantityField(quantity="length_in", low=0, high=8, label="Depth", required=False)
     position = forms.CharField(label="Where in the stack", max_length=60, required=False)
+    pin_length_in = QuantityField(quantity="length_in", low=0.1, high=8, label="Pin length", required=False)
+    scale_species = forms.ChoiceField(label="Meter is set to", required=False)
+    temp_channel = forms.TypedChoiceField(
+        label="Wood temperature from", coerce=int, empty_value=None, required=False
+    )
+    corrects_temperature = forms.BooleanField(
+        label="The meter corrects for temperature itself", required=False
+    )
 
     def __init__(self, *args, charge, channel, **kwargs):
         super().__init__(*args, prefix=f"ch{channel}", **kwargs)
         self.channel = channel
+        self.fields["scale_species"].choices = [
+            ("", "Douglas-fir scale"),
+            (OWN_SPECIES, "This lot's wood"),
+            *((key, words(key)) for key in meters.corrected_species() if key != meters.SCALE_KEY),
+        ]
+        self.fields["temp_channel"].choices = [
+            ("", "Typed or air"),
+            *((n, f"Channel {n}") for n in CHANNELS if n != channel),
+        ]
         rows = charge.charge_lots.select_related("lot__order")
         self.fields["charge_lot"].queryset = rows
         self.fields["charge_lot"].label_from_instance = lambda row: f"{row.lot}"
@@ -301,7 +322,20 @@ class ProbeForm(ShopForm):
         data = super().clean()
         if data.get("kind") and not data.get("charge_lot"):
             self.add_error("charge_lot", f"Channel {self.channel}: choose the lot its board belongs to.")
+        elif data.get("scale_species") == OWN_SPECIES and data.get("charge_lot"):
+            data["scale_species"] = data["charge_lot"].lot.species_key
         return data
+
+
+class DrainForm(ShopForm):
+    drain_counts = forms.TypedChoiceField(
+        label="Condensate is read",
+        coerce=lambda value: value == "True",
+        choices=[
+            ("False", "Bucket, since the last"),
+            ("True", "Counter, running total"),
+        ],
+    )
 
 
 class BoardTestsForm(ShopForm):

@@ -7,13 +7,14 @@ from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
+from django.db import transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import include, path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from kilnshop.charges import checklists, following, loading, money, running, watching
+from kilnshop.charges import checklists, following, loading, money, running, sources, watching
 from kilnshop.charges.models import CHANNELS, Alert, Charge, Checklist, Reading
 from kilnshop.documents import render as papers
 from kilnshop.shop.papers import shop_block
@@ -22,7 +23,7 @@ from kilnshop.shop.roles import May
 from kilnshop.web import charge_report, charge_words, charts, charts_charge, costs, sheets, stacks, units
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
-from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, when
+from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, weight, when
 
 PAGE = 12
 SIGN_WORDS = {
@@ -34,7 +35,7 @@ SIGN_WORDS = {
     "finish": "Sign: the charge is dry",
     "unload": "Sign and unload",
 }
-VERDICTS = {"over": "over range", "below": "below range"}
+VERDICTS = {"over": "over range", "below": "below range", "open": "no contact"}
 
 
 def _charge(pk: int) -> Charge:
@@ -162,12 +163,80 @@ def _reading_rows(page, known: dict) -> tuple[list[str], list[dict]]:
     return [heads[i] for i in kept], rows
 
 
+def _troubles(charge: Charge, known: dict, evidence: following.Evidence) -> list[dict]:
+    """Channels not to be believed and a drain that leaves the plan, in words."""
+    if charge.state not in ("running", "dry"):
+        return []
+    found = [
+        f"Channel {channel}, {following.channel_label(known[channel])}, {text}. It is left out until it is right."
+        for channel, text in evidence.troubles.items()
+    ]
+    if evidence.water and evidence.water.trouble:
+        found.append(evidence.water.trouble)
+    return [{"severity": "caution", "text": text} for text in found]
+
+
+def _ways(charge: Charge, outlook: following.Outlook) -> list[dict]:
+    """Each way of knowing the moisture beside the others; none is averaged with another."""
+    if charge.state not in ("running", "dry"):
+        return []
+    evidence = outlook.evidence
+    leads = outlook.governing.source if outlook.governing else ""
+    rows = [
+        {
+            "name": charge_words.SOURCES[row.source],
+            "value": charge_words.moisture_of(row),
+            "kind": "measured",
+            "how": row.how,
+            "at": row.at,
+            "leads": row.source == leads,
+        }
+        for row in (evidence.boards, evidence.probes)
+        if row
+    ]
+    for pack in evidence.samples:
+        if pack.latest and pack.latest.band:
+            band = pack.latest.band
+            rows.append(
+                {
+                    "name": f"{pack.sample}, weighed",
+                    "value": f"{number(band.low, 1)} – {mc(band.high)}",
+                    "kind": "estimate",
+                    "how": "average of the whole pack, 80 % band from its start moisture",
+                    "at": pack.latest.at,
+                }
+            )
+    water = evidence.water
+    if water:
+        rows.append(
+            {
+                "name": "Water drained",
+                "value": mc(water.mc_pct) if water.mc_pct is not None else "",
+                "kind": "estimate",
+                "how": f"{weight(water.drained_lb)} drained, {weight(water.predicted_lb)} lost by the plan; the wood is "
+                "drier than this by what vents and leaks took",
+                "at": water.at,
+            }
+        )
+    if evidence.planned is not None and charge.state == "running":
+        rows.append(
+            {
+                "name": "The plan",
+                "value": mc(evidence.planned),
+                "kind": "estimate",
+                "how": "wettest lot by now",
+                "leads": leads == sources.PLAN,
+            }
+        )
+    return rows
+
+
 def charge(request, pk):
     found = _charge(pk)
     now = timezone.now()
     outlook = following.outlook(found, now)
     known = following.probes(found)
-    figures = following.figures(found, _start_of_plan(found))
+    figures = following.figures(found, _start_of_plan(found), outlook.evidence)
     readings = found.readings.select_related("by", "logged").order_by("-taken_at")
     page = Paginator(readings, PAGE).get_page(request.GET.get("page"))
     drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
@@ -190,6 +259,9 @@ def charge(request, pk):
             "steps": following.steps(found),
             "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
             "probes": known,
+            "believed": charge_words.believed(outlook.governing),
+            "ways": _ways(found, outlook),
+            "troubles": _troubles(found, known, outlook.evidence),
             "page": page,
             "columns": columns,
             "rows": rows,
@@ -526,23 +598,30 @@ def probes(request, charge_pk):
         probe = known.get(channel)
         initial = {}
         if probe:
-            initial = {name: getattr(probe, name) for name in ("kind", "board", "depth_in", "position")}
+            initial = {name: getattr(probe, name) for name in running.PROBE_FIELDS}
             initial["charge_lot"] = probe.charge_lot_id
+            if probe.scale_species == probe.charge_lot.lot.species_key:
+                initial["scale_species"] = forms.OWN_SPECIES
         channels.append(forms.ProbeForm(request.POST or None, charge=found, channel=channel, initial=initial))
+    drain = forms.DrainForm(request.POST or None, initial={"drain_counts": found.drain_counts})
     problems = []
-    if request.method == "POST" and all([form.is_valid() for form in channels]):
+    if request.method == "POST" and all([form.is_valid() for form in [*channels, drain]]):
         rows = [
             form.cleaned_data | {"channel": form.channel} for form in channels if form.cleaned_data["kind"]
         ]
         try:
-            running.set_probes(charge=found, rows=rows, by=request.user)
+            with transaction.atomic():
+                running.set_probes(charge=found, rows=rows, by=request.user)
+                running.set_drain(charge=found, counts=drain.cleaned_data["drain_counts"], by=request.user)
             messages.success(request, f"{len(rows)} channel{'s' * (len(rows) != 1)} set up.")
             return redirect("charge", found.pk)
         except ValidationError as error:
             problems = error.messages
-    problems += [text for form in channels for texts in form.errors.values() for text in texts]
+    problems += [text for form in [*channels, drain] for texts in form.errors.values() for text in texts]
     return render(
-        request, "charges/probes.html", {"charge": found, "channels": channels, "problems": problems}
+        request,
+        "charges/probes.html",
+        {"charge": found, "channels": channels, "drain": drain, "problems": problems},
     )
 
 
@@ -599,4 +678,5 @@ urlpatterns = [
     path("readings/<int:pk>/", reading, name="reading"),
     path("", include("kilnshop.web.views.logs")),
     path("", include("kilnshop.web.views.proof")),
+    path("", include("kilnshop.web.views.weighing")),
 ]
