@@ -353,18 +353,17 @@ def stage_unmet(charge: Charge, step: Step, now: dt.datetime) -> str:
         return ""
     if step.kind == "heat" and not charge.probes.filter(kind=Probe.Kind.CORE).exists():
         return "No core probe is set up, so nothing could show that the heat reached the core."
-    channels = list(charge.probes.filter(kind=Probe.Kind.MOISTURE).values_list("channel", flat=True))
-    last = last_moisture(charge, channels, now)
+    evidence = Evidence(charge, now)
+    found = sources.believed(evidence.boards, evidence.probes, now)
     name = step.name.capitalize()
-    if last is None:
+    if found is None:
         return f"{name} starts on measured moisture, and none was read in the last {FRESH_MC.days} days."
-    values = [{OVER: math.inf, BELOW: -math.inf}.get(row.verdict, row.value) for row in last[1]]
+    last, _ = found
     driest = step.kind == "equalize"
     limit = step.from_mc_pct if driest else target_mc_pct(charge)
-    reads = min(values) if driest else max(values)
+    reads = min(last.values) if driest else max(last.values)
     if step.kind in HOT:
-        wettest = sorted(values, reverse=True)[: math.ceil(len(values) / 2)]
-        reads = sum(wettest) / len(wettest)
+        reads = sum(last.wettest) / len(last.wettest)
     if limit is None or reads <= limit:
         return ""
     whose = "driest board" if driest else "wettest half" if step.kind in HOT else "wettest board"
