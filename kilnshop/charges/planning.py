@@ -3,7 +3,7 @@
 import copy
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 
 from kilnshop.charges import loading, money, sharing
@@ -110,7 +110,8 @@ def plan(
         raise ValueError("No lot is chosen. Tick at least one waiting lot.")
     estimate = estimate_lots(lots, chamber, shop, first_day, schedule_code)
     known = holds()
-    given = [replace(lot_input(lot), key=str(lot)) for lot in lots]
+    woods = {key: species_for(key) for key in {lot.species_key for lot in lots}}
+    given = [lot_input(lot, woods[lot.species_key]) for lot in lots]
     findings = tuple(sharing.findings(given, known))
     days = days_taken(first_day, estimate.days)
     shares = tuple(

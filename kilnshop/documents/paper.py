@@ -1,6 +1,7 @@
 """How a figure reads on paper. Each filter takes the paper's own frozen units, never the shop's of today."""
 
 import datetime as dt
+import re
 from decimal import Decimal
 
 from django import template
@@ -12,6 +13,11 @@ from kilnshop.shop.money import cents, to_decimal
 
 register = template.Library()
 MINUS = "\N{MINUS SIGN}"
+SIZES = {  # US unit: metric unit, factor, places
+    "in": ("mm", 25.4, 0), "ft": ("m", 0.3048, 2), "bf": ("m³", 0.002359737, 2), "lb": ("kg", 0.45359237, 0),
+    "sq ft": ("m²", 0.09290304, 2), "cfm": ("m³/h", 1.69901, 0), "ft/min": ("m/s", 0.00508, 2),
+}  # fmt: skip
+SIZE = re.compile(r"(?:([\d,.]*\d) (to|by) )?([\d,.]*\d)( more)? (sq ft|ft/min|cfm|in|ft|bf|lb)\b")
 NBSP = "\N{NO-BREAK SPACE}"
 
 
@@ -98,6 +104,21 @@ def size(value_in, units) -> str:
 def weight(value_lb, units) -> str:
     value, unit = (value_lb * 0.45359237, "kg") if units == "metric" else (value_lb, "lb")
     return f"{_trim(value, 0)}{NBSP}{unit}"
+
+
+@register.filter
+def sized(text, units) -> str:
+    """Sizes in a sentence or drawing of the science, in the paper's units."""
+    if units != "metric":
+        return text
+
+    def put(found: re.Match) -> str:
+        first, to, value, more, unit = found.groups()
+        symbol, factor, places = SIZES[unit]
+        own = [_trim(float(one.replace(",", "")) * factor, places) for one in (first, value) if one]
+        return f"{f' {to} '.join(own)}{more or ''} {symbol}"
+
+    return SIZE.sub(put, text)
 
 
 @register.filter

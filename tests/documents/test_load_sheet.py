@@ -7,7 +7,7 @@ import pytest
 from pypdf import PdfReader
 
 from kilnshop.charges import loading
-from kilnshop.documents import render, stacks
+from kilnshop.documents import paper, render, stacks
 from kilnshop.science.stack import Boards, Geometry, StackLot, load
 from tests import factory
 from tests.charges.helpers import TODAY
@@ -80,3 +80,12 @@ def test_the_sheet_prints_load_and_checklist_on_two_pages(shop, paper, size):
     ):
         assert words in text
     assert "$" not in text  # the kiln's paper shows no prices
+
+
+def test_sizes_in_words_and_drawings_follow_the_papers_units():
+    """By hand: 12 in = 305 mm, 2.5 ft = 0.76 m, 1,200 bf = 2.83 m³, 200 ft/min = 1.02 m/s, 450 = 2.29."""
+    said = "close the 12 in between, 2.5 ft beside it; 1,200 bf; 200 to 450 ft/min; pack 3 is in row 1"
+    own = "close the 305 mm between, 0.76 m beside it; 2.83 m³; 1.02 to 2.29 m/s; pack 3 is in row 1"
+    assert paper.sized(said, "metric") == own
+    assert paper.sized(said, "us") == said
+    assert paper.sized('<text x="12" y="4">8 ft</text>', "metric") == '<text x="12" y="4">2.44 m</text>'

@@ -7,6 +7,8 @@ from decimal import Decimal
 
 import pytest
 import time_machine
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from kilnshop.charges import actions
@@ -301,3 +303,26 @@ def test_the_charge_page_draws_its_load_and_links_the_load_sheet(web, chamber):
 def test_a_charge_that_is_out_has_no_load_sheet(web, chamber):
     charge = factory.make_charge(chamber, lots=[waiting_lot()], cancelled_at=NOW)
     assert web.get(reverse("load_sheet", args=[charge.pk])).status_code == 404
+
+
+@pytest.mark.parametrize("page", ["result", "load sheet"])
+def test_the_plan_and_its_load_sheet_take_the_same_queries_for_more_lots(web, chamber, page):
+    def asked(lots, number):
+        if page == "result":
+            return lambda: web.post(reverse("charge_plan_result"), typed(chamber, *lots))
+        day = TODAY if number == 1 else TODAY + 60 * DAY
+        made = factory.make_charge(chamber=chamber, lots=lots, number=f"K-2026-000{number}", first_day=day)
+        return lambda: web.get(reverse("load_sheet", args=[made.pk]))
+
+    def counted(count, number):
+        lots = [
+            waiting_lot(f"O-2026-{number}{n:03}", customer=f"{number} {n}", volume_bf=Decimal("100"))
+            for n in range(count)
+        ]
+        ask = asked(lots, number)
+        ask()
+        with CaptureQueriesContext(connection) as queries:
+            assert ask().status_code == 200
+        return len(queries)
+
+    assert counted(2, 1) == counted(6, 2)

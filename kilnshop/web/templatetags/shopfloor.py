@@ -8,6 +8,7 @@ from django.template import defaultfilters
 from django.urls import reverse
 from django.utils import timezone
 
+from kilnshop.documents import paper
 from kilnshop.web import units
 
 register = template.Library()
@@ -175,6 +176,12 @@ def words(value) -> str:
     """not_met -> Not met"""
     text = str(value).replace("_", " ")
     return text[:1].upper() + text[1:]
+
+
+@register.filter
+def sized(text):
+    """Sizes in a sentence or drawing of a load, in the shop's units."""
+    return paper.sized(text, units.active_shop().units)
 
 
 @register.simple_tag(takes_context=True)
