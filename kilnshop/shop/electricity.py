@@ -140,6 +140,13 @@ def _working(lines: list[Line], tariff: Tariff, draw: Draw, kwh_range: tuple[flo
         )
         if not any(line.unit == "kW" for line in lines):
             inputs.append(("Demand", "0: the peak of the month stands without this charge"))
+        if tariff.ratchet_months:
+            inputs.append(
+                (
+                    "Later months, not in this cost",
+                    f"a peak set here can be billed at {tariff.ratchet_pct} % for {tariff.ratchet_months} months after",
+                )
+            )
     if tariff.fixed_per_month:
         inputs.append(("Fixed, not in this cost", f"{tariff.fixed_per_month} a month, whatever runs"))
     spread = (
