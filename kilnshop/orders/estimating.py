@@ -133,7 +133,9 @@ def chamber_input(chamber: Chamber, shop: Shop) -> ChamberInput:
 def speed_effects(lot: LotInput, chamber_key: str) -> learning.Effects:
     """What the speed of a lot in a chamber is learned by."""
     wood = lot.species
-    return learning.speed_effects(wood.key, wood.speed_listed, lot.thickness_in, chamber_key)
+    return learning.speed_effects(
+        wood.key, wood.speed_listed, lot.thickness_in, chamber_key, lot.start_mc_pct
+    )
 
 
 def with_learned(
@@ -147,7 +149,10 @@ def with_learned(
         own = removal.figure(machine).multiple
         chamber = replace(chamber, removal_derate=chamber.removal_derate * own)
     if loss := known.get(Learned.Kind.HEAT_LOSS):
-        chamber = replace(chamber, ua_factor=chamber.ua_factor * loss.figure(machine).multiple)
+        own_loss = loss.figure(machine)
+        chamber = replace(
+            chamber, ua_factor=chamber.ua_factor * own_loss.multiple, kwh_sd_ln=own_loss.next_sd_ln
+        )
     return list(lots), chamber
 
 

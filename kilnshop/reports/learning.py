@@ -62,7 +62,8 @@ def lessons() -> Lessons:
                 continue
             counted.append(told | {"said": _times(one["ln_ratio"]), "note": _sentence(one["note"])})
             effects = tuple((name, sd) for name, sd in one["effects"])
-            wood = _sentence(f"{about}, {_class(one)}") if about else ""
+            dry = ", air-dried" if any(name == learning.AIR_DRIED for name, _ in effects) else ""
+            wood = _sentence(f"{about}, {_class(one)}{dry}") if about else ""
             figures.setdefault(effects, _figure(row.kind, learned, effects, wood, chamber))["evidence"] += 1
         ordered = sorted(figures.values(), key=lambda found: (found["wood"], found["chamber"]))
         taught.append(Taught(str(row), ordered, row.worked_out_at))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from kilnshop.science import psychro
 from kilnshop.science.drying import Array
+from kilnshop.science.learning import MACHINE_SD_LN, MACHINE_SIGMA_LN
 
 UA_FACTOR = 1.25  # doors, joints, floor edge; until a meter says otherwise
 STRUCTURE_KJ_PER_K_PER_M2 = 10.0  # 500 kJ/K for a box of 50 m2
@@ -68,6 +70,9 @@ class ChamberInput:
     vent_kg_per_h: float = 150.0  # most air the open vents pass
     removal_derate: float = 0.7  # cycling, fouled coils, frost; until the shop's own bucket says otherwise
     ua_factor: float = UA_FACTOR  # real heat loss over that of the bare walls
+    kwh_sd_ln: float = math.hypot(
+        MACHINE_SD_LN, MACHINE_SIGMA_LN
+    )  # of the kWh of given days: walls, removal, fans
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -90,6 +95,7 @@ class ChamberInput:
             ("vent_kg_per_h", 0, 20000, "kg/h"),
             ("removal_derate", 0.05, 2.5, ""),
             ("ua_factor", 0.3, 5.0, ""),
+            ("kwh_sd_ln", 0.0, 1.0, ""),
         ):
             psychro.check_range(name, getattr(self, name), low, high, unit)
         psychro.pressure_pa(self.elevation_ft)

@@ -44,7 +44,7 @@ class DryingFailed(ArithmeticError):
 
 
 def speed_factor(species: Species) -> float:
-    """Speed factor f of a species; one without its own is estimated from its weight and group.
+    """Speed factor f of a species; one without its own: hardwoods from weight, softwoods by kind.
 
     Notes
     -----

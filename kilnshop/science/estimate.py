@@ -23,7 +23,7 @@ from kilnshop.science.drying import (
 )
 from kilnshop.science.emc import emc_pct
 from kilnshop.science.heating import DRY_HEAT_ALLOWANCE, Hold, minutes_to_core
-from kilnshop.science.learning import BAND_Z, SIGMA_LN, TAU_LN, Figure
+from kilnshop.science.learning import AIR_DRIED_PCT, AIR_DRIED_SD_LN, BAND_Z, SIGMA_LN, TAU_LN, Figure
 from kilnshop.science.schedules import Schedule, Step
 from kilnshop.science.section import TIMBER_FROM_IN
 from kilnshop.science.species import Species
@@ -39,8 +39,6 @@ LB_PER_KG = 2.2046226
 LB_PER_GALLON = 8.34
 M3_PER_BF = 0.002359737
 QUARTERSAWN_SLOWER = 1.15  # drying time, quartersawn over plainsawn (Wengert)
-AIR_DRIED_PCT = 25.0
-AIR_DRIED_LN = 0.4  # without own charges: set so that four in five published rows lie inside their band
 THICKNESS_SD_IN = 1 / 32
 EMC_MARGIN_PCT = 0.3  # drying within this of the air's EMC takes for ever
 STICKER_IN = 0.75
@@ -451,9 +449,9 @@ def _load(lots: Sequence[LotInput], goals: Array, fill: float) -> Load:
 
 
 def _speed_sd(lot: LotInput) -> float:
-    if lot.learned and lot.learned.count:
+    if lot.learned:
         return lot.learned.next_sd_ln
-    air_dried = AIR_DRIED_LN if lot.start_mc_pct <= AIR_DRIED_PCT else 0.0
+    air_dried = AIR_DRIED_SD_LN if lot.start_mc_pct <= AIR_DRIED_PCT else 0.0
     return math.hypot(TAU_LN[lot.species.speed_listed], SIGMA_LN, air_dried)
 
 
@@ -482,12 +480,14 @@ def _kwh(history: Run, chamber: ChamberInput) -> tuple[Kwh, float]:
     fans = chamber.fan_kw * history.taken.sum(axis=0)
     total = compressor + heater + fans
 
-    def span(values: Array) -> Range:
+    def span(values: Array, machine_sd_ln: float = 0.0) -> Range:
         middle = float(values[0])
-        half = BAND_Z * float(np.sqrt((_effects(values) ** 2).sum()))
-        return Range(max(0.0, middle - half), middle, middle + half)
+        effects = [*_effects(values), machine_sd_ln * middle]
+        half = BAND_Z * math.hypot(*effects)
+        return Range(middle**2 / (middle + half) if middle > 0 else 0.0, middle, middle + half)
 
-    return Kwh(span(compressor), span(fans), span(heater), span(total)), float(total[-1])
+    own = chamber.kwh_sd_ln
+    return Kwh(span(compressor, own), span(fans), span(heater, own), span(total, own)), float(total[-1])
 
 
 def _narrows(history: Run, lots: Sequence[LotInput]) -> tuple[tuple[float, ...], str]:

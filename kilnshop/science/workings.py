@@ -138,8 +138,9 @@ def show(
             ),
             "heat balance of a dehumidification kiln; removal against temperature and humidity calculated for a "
             "single-stage unit from the shop's own rated point",
-            f"{kwh.total.low:.0f} to {kwh.total.high:.0f} kWh from drying time; wall loss and removal are not "
-            "measured yet and add about 20 %.",
+            f"80 % band {kwh.total.low:.0f} to {kwh.total.high:.0f} kWh: the days as above, and "
+            f"{100 * (math.exp(chamber.kwh_sd_ln) - 1):.0f} % for walls, removal and fans of this chamber (one standard "
+            "deviation; 35 % before any metered charge and 13 % from one charge to the next, design values)",
             "a sub-meter on the chamber and a bucket under the drain",
         ),
         Working(
@@ -156,7 +157,9 @@ def show(
 
 def _speed_from(lot: LotInput) -> str:
     """Where the speed factor comes from, in brackets."""
-    told = "" if lot.species.speed_listed else "not listed: from its weight and group"
+    told = ""
+    if not lot.species.speed_listed:
+        told = f"not listed: {'as softwoods of its kind' if lot.species.group == 'softwood' else 'from its weight'}"
     if lot.learned:
         count = lot.learned.count
         seen = f"{count} of it measured here" if count else "none of it measured here yet"

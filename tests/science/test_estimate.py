@@ -509,3 +509,15 @@ def test_a_chamber_without_vents_and_a_weak_unit_still_closes_its_water():
     result = run(lot(), chamber=weak)
     assert result.days.expected > 100 and len(result.hours) < 400
     assert result.steps[0].expected_rh_pct > 95
+
+
+def test_the_kwh_band_holds_walls_removal_and_luck_besides_the_days():
+    """Design values for ln kWh of given days, energy_model.md section 8: prior sd 0.3, residual sd 0.12."""
+    sure, usual = (run(lot(), chamber=replace(NORTH, kwh_sd_ln=sd)).kwh.total for sd in (0.0, 0.3231))
+    by_days = (sure.high - sure.expected) / sure.expected
+    by_hand = math.hypot(by_days, 1.28 * math.hypot(0.3, 0.12))
+    assert usual.high / usual.expected - 1 == pytest.approx(by_hand, rel=1e-3)
+    assert usual.low == pytest.approx(usual.expected**2 / usual.high)
+    assert (
+        run(lot()).kwh.total == run(lot(), chamber=replace(NORTH, kwh_sd_ln=math.hypot(0.3, 0.12))).kwh.total
+    )

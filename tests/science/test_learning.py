@@ -10,7 +10,7 @@ from kilnshop.science import learning, species
 from kilnshop.science.drying import FREE_SLOPE, Boards, speed_factor
 from kilnshop.science.learning import Dried, Evidence, fit, speed_effects, speeds_seen
 
-OAK = speed_effects("northern_red_oak", True, 1.125, "north")
+OAK = speed_effects("northern_red_oak", True, 1.125, "north", 60)
 
 
 def told(*ratios, effects=OAK, **more):
@@ -33,8 +33,8 @@ def test_one_effect_shrinks_as_the_conjugate_normal_formula_says():
 
 def test_crossed_effects_agree_with_conditioning_one_joint_normal():
     # the same posterior by the conditional multivariate normal (Eaton 1983), which never forms the precision
-    pine = speed_effects("eastern_white_pine", False, 2.0, "south")
-    both = speed_effects("northern_red_oak", True, 2.0, "south")
+    pine = speed_effects("eastern_white_pine", False, 2.0, "south", 60)
+    both = speed_effects("northern_red_oak", True, 2.0, "south", 60)
     evidence = [*told(0.1, 0.2, effects=OAK), *told(-0.1, effects=pine, weight=0.5), *told(0.3, effects=both)]
     learned = fit(evidence)
     names = sorted({name for e in evidence for name, _ in e.effects})
@@ -58,9 +58,11 @@ def test_nothing_learned_is_the_published_prior():
 
 
 def test_a_chamber_teaches_woods_never_dried_in_it():
-    learned = fit([*told(0.4, 0.4, 0.4), *told(0.4, 0.4, effects=speed_effects("ash", True, 1.1, "north"))])
-    here = learned.figure(speed_effects("black_walnut", True, 1.1, "north"))
-    elsewhere = learned.figure(speed_effects("black_walnut", True, 1.1, "south"))
+    learned = fit(
+        [*told(0.4, 0.4, 0.4), *told(0.4, 0.4, effects=speed_effects("ash", True, 1.1, "north", 60))]
+    )
+    here = learned.figure(speed_effects("black_walnut", True, 1.1, "north", 60))
+    elsewhere = learned.figure(speed_effects("black_walnut", True, 1.1, "south", 60))
     assert here.mean_ln > 0.05 and here.sd_ln < elsewhere.sd_ln
     assert elsewhere.mean_ln == 0.0
 
@@ -149,7 +151,7 @@ def test_a_timber_that_took_as_long_as_a_wide_board_dries_through_its_edges_too(
 
 WOODS = ("northern_red_oak", "hard_maple", "black_walnut", "yellow_poplar", "white_ash", "hackberry")
 LADDER = ((0.40, 38.0, 13.0), (0.30, 41.0, 10.5), (0.25, 43.0, 8.5), (0.20, 46.0, 6.5), (0.15, 49.0, 5.2))
-STEP_H, TARGET = 8.0, 0.075
+STEP_H, TARGET = 12.0, 0.075
 LUCK, START_SD, THICK_SD, READ_SD = 0.15, 2.0, 1 / 32, 0.4
 
 
@@ -163,26 +165,31 @@ class Kiln:
 
 
 def dry(thick, start, speed, dice=None) -> Kiln:
-    boards = Boards(thick * 0.0254, start, speed, np.full(len(start), FREE_SLOPE))
-    share = boards.width / boards.half[:, None]
-    mean, hours = start.copy(), np.full(len(start), np.nan)
+    def loaded(rows):
+        return Boards(thick[rows] * 0.0254, start[rows], speed[rows], np.full(len(rows), FREE_SLOPE))
+
+    left = np.arange(len(start))  # rows still drying
+    boards, mean = loaded(left), start.copy()
+    hours = np.full(len(start), np.nan)
     temps, emcs, clock = [], [], 0.0
-    seconds = np.full(len(start), STEP_H * 3600)
-    while np.isnan(hours).any():
+    while len(left):
         assert clock < 24 * 250
         temp, emc = np.full(len(start), LADDER[0][1]), np.full(len(start), LADDER[0][2])
         for below, t, e in LADDER[1:]:
             temp, emc = np.where(mean <= below, t, temp), np.where(mean <= below, e, emc)
         if dice is not None:
             temp, emc = temp + dice.normal(0, 1.0, len(temp)), emc + dice.normal(0, 0.4, len(emc))
-        boards.keep(boards.advance(temp, emc / 100, seconds))
-        after = (boards.moisture * share).sum(axis=1)
-        newly = np.isnan(hours) & (after <= TARGET)
-        part = np.clip((mean - TARGET) / np.maximum(mean - after, 1e-9), 0, 1)
-        hours = np.where(newly, clock + part * STEP_H, hours)
-        mean, clock = after, clock + STEP_H
+        boards.keep(boards.advance(temp[left], emc[left] / 100, np.full(len(left), STEP_H * 3600)))
+        after = (boards.moisture * boards.width / boards.half[:, None]).sum(axis=1)
+        done, before = after <= TARGET, mean[left]
+        hours[left[done]] = clock + ((before - TARGET) / (before - after))[done] * STEP_H
+        mean[left], clock = after, clock + STEP_H
         temps.append(temp)
         emcs.append(emc)
+        if done.any():
+            wet, left = boards, left[~done]
+            boards = loaded(left)
+            boards.moisture[:], boards.u[:] = wet.moisture[~done], wet.u[~done]
     return Kiln(hours, np.array(temps), np.array(emcs))
 
 
@@ -218,8 +225,8 @@ def make_shops(shops: int, charges: int, seed: int, kinds: int = 3, luck: float 
     start = true_start + dice.normal(0, START_SD / 100, rows)
     thick = true_thick + dice.normal(0, THICK_SD, rows)
     effects = [
-        speed_effects(WOODS[wood], woods[wood].speed_listed, float(inches), str(where))
-        for wood, inches, where in zip(which, thick, shop, strict=True)
+        speed_effects(WOODS[wood], woods[wood].speed_listed, float(inches), str(where), 100 * wet)
+        for wood, inches, where, wet in zip(which, thick, shop, start, strict=True)
     ]
     dried = []
     for i, hours in enumerate(actual.hours):
@@ -285,3 +292,17 @@ def test_after_5_charges_of_a_wood_the_days_are_off_by_at_most_10_pct():
     # the true speed would miss a single charge by 10.1 % in the median (0.6745 x 0.15).
     _, _, miss = score(make_shops(40, 13, seed=20261125, kinds=1), 5)
     assert miss <= 0.10
+
+
+def test_an_air_dried_start_is_learned_once_for_all_woods():
+    oak = speed_effects("northern_red_oak", True, 1.125, "north", 22)
+    ash = speed_effects("white_ash", True, 1.125, "south", 22)
+    before = fit([]).figure(ash)
+    assert before.sd_ln == pytest.approx(math.hypot(0.25, 0.4))  # independent effects add in squares
+    after = fit(told(-0.5, effects=oak, noise_ln=0.2)).figure(ash)
+    # conjugate normal, Gelman et al. (2013) eq. 2.11: only the shared effect of variance 0.16 is taught
+    seen = 0.25**2 + 0.4**2 + fit(told(-0.5, effects=oak, noise_ln=0.2)).sigma_ln ** 2 + 0.2**2
+    assert after.mean_ln == pytest.approx(-0.5 * 0.16 / seen, rel=1e-6)
+    assert after.sd_ln == pytest.approx(math.sqrt(0.25**2 + 0.16 - 0.16**2 / seen), rel=1e-6)
+    green = speed_effects("white_ash", True, 1.125, "south", 60)
+    assert fit(told(-0.5, effects=oak)).figure(green).mean_ln == 0

@@ -46,12 +46,12 @@ def test_each_figure_shows_prior_evidence_and_result(client_for, owner, operator
     dried(operator, days=22)
     page = client_for(owner).get(reverse("learning")).text
     for words in (
-        "× 1.00 (0.73 to 1.38)",
-        "northern red oak, to 1 1/2 in".capitalize(),
+        "× 1.00 (0.55 to 1.83)",
+        "northern red oak, to 1 1/2 in, air-dried".capitalize(),
         "counts half",
         "K-2026-0001",
     ):
-        assert words in page, words  # 1.28 x 0.25 is 0.32 on ln: 0.726 to 1.377
+        assert words in page, words  # air-dried: 1.28 x (0.25² + 0.4²)^0.5 is 0.604 on ln: 0.547 to 1.829
     assert "Condensate was not measured" in page and "The kWh meter was not read twice" in page
 
 
