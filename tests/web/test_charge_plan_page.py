@@ -305,11 +305,8 @@ def test_a_charge_that_is_out_has_no_load_sheet(web, chamber):
     assert web.get(reverse("load_sheet", args=[charge.pk])).status_code == 404
 
 
-@pytest.mark.parametrize("page", ["result", "load sheet"])
-def test_the_plan_and_its_load_sheet_take_the_same_queries_for_more_lots(web, chamber, page):
+def test_the_load_sheet_takes_the_same_queries_for_more_lots(web, chamber):
     def asked(lots, number):
-        if page == "result":
-            return lambda: web.post(reverse("charge_plan_result"), typed(chamber, *lots))
         day = TODAY if number == 1 else TODAY + 60 * DAY
         made = factory.make_charge(chamber=chamber, lots=lots, number=f"K-2026-000{number}", first_day=day)
         return lambda: web.get(reverse("load_sheet", args=[made.pk]))
