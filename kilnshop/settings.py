@@ -162,6 +162,15 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_LOCKOUT_TEMPLATE = "registration/locked.html"
 AXES_VERBOSE = False
 
+EMAIL_HOST = text("KILNSHOP_EMAIL_HOST")  # none: messages are copied by hand
+EMAIL_PORT = int(text("KILNSHOP_EMAIL_PORT", "587"))
+EMAIL_HOST_USER = text("KILNSHOP_EMAIL_USER")
+EMAIL_HOST_PASSWORD = text("KILNSHOP_EMAIL_PASSWORD")
+EMAIL_USE_SSL = EMAIL_PORT == 465
+EMAIL_USE_TLS = flag("KILNSHOP_EMAIL_TLS", True) and not EMAIL_USE_SSL
+EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = text("KILNSHOP_EMAIL_FROM", EMAIL_HOST_USER or "kilnshop@localhost")
+
 LANGUAGE_CODE = "en-us"
 TIME_ZONE = text("KILNSHOP_TIME_ZONE", "America/New_York")
 USE_I18N = False

@@ -7,7 +7,7 @@ from django.core.exceptions import ValidationError
 from django.db import DatabaseError, transaction
 
 from kilnshop.charges import planning, queries
-from kilnshop.charges.calendar import Days, day_text
+from kilnshop.charges.calendar import Days, day_text, make_way
 from kilnshop.charges.models import Booking, Charge, ChargeLot, Event
 from kilnshop.orders.actions import set_promise
 from kilnshop.orders.models import Lot, Order
@@ -87,9 +87,21 @@ def plan_charges(*, charges: Sequence[dict], by: Person, now: dt.datetime) -> li
 
 
 def move_charge(
-    *, charge: Charge, chamber: Chamber, first_day: dt.date, by: Person, now: dt.datetime, why: str
+    *,
+    charge: Charge,
+    chamber: Chamber,
+    first_day: dt.date,
+    by: Person,
+    now: dt.datetime,
+    why: str,
+    push: bool = False,
+    seen: str = "",
 ) -> Charge:
-    """Move a planned charge to other days or another chamber, and promise its orders anew."""
+    """Move a planned charge to other days or another chamber, and promise its orders anew.
+
+    With `push` later planned charges make room. `seen` is what the person saw (`queries.as_seen`): when the
+    chambers have changed since, nothing is moved.
+    """
     require(by, May.RUN_CHARGES)
     _reason(why)
     shop = the_shop()
@@ -100,9 +112,11 @@ def move_charge(
     with transaction.atomic():
         _lock([charge.chamber_id, chamber.pk])
         charge = Charge.objects.select_for_update().get(pk=charge.pk)
+        _unchanged(seen, [charge.chamber_id, chamber.pk])
         _only_planned(charge, "moved")
         booking = charge.booking
         before = _where(charge.chamber, booking)
+        pushed = _push(charge, chamber, plan.days) if push else []
         _make_room(chamber, plan.days, f"charge {charge}", booking)
         charge.chamber, charge.plan = chamber, plan.estimate.to_dict()
         charge.schedule_code = plan.estimate.schedule_code
@@ -111,6 +125,7 @@ def move_charge(
         booking.chamber = chamber
         _book(booking, plan.days, f"charge {charge}")
         _moved(charge, before, by, now, why)
+        _made_room(charge, pushed, by, now, why)
     return charge
 
 
@@ -123,16 +138,19 @@ def set_days(
     now: dt.datetime,
     why: str,
     first_day: dt.date | None = None,
+    push: bool = False,
+    seen: str = "",
 ) -> Charge:
     """Put the end (and start) of a charge where it really is, running ones too, and promise anew.
 
-    Used when a charge slips, ends early or is unloaded.
+    Used when a charge slips, ends early or is unloaded; `push` and `seen` as for `move_charge`.
     """
     require(by, May.RUN_CHARGES)
     _reason(why)
     with transaction.atomic():
         _lock([charge.chamber_id])
         charge = Charge.objects.select_for_update().get(pk=charge.pk)
+        _unchanged(seen, [charge.chamber_id])
         if charge.cancelled_at:
             raise ValidationError(f"Charge {charge} is cancelled; it takes no days any more.")
         booking = charge.booking
@@ -143,9 +161,11 @@ def set_days(
                 f"{day_text(days.likely_last_day)}, last {day_text(days.last_day)}."
             )
         before = _where(charge.chamber, booking)
+        pushed = _push(charge, charge.chamber, days) if push else []
         _make_room(charge.chamber, days, f"charge {charge}", booking)
         _book(booking, days, f"charge {charge}")
         _moved(charge, before, by, now, why)
+        _made_room(charge, pushed, by, now, why)
     return charge
 
 
@@ -231,6 +251,40 @@ def _only_planned(charge: Charge, done: str) -> None:
 def _lock(chambers: Iterable[int]) -> None:
     """One writer at a time in a chamber, in a fixed order so that two never wait for each other."""
     list(Chamber.objects.select_for_update().filter(pk__in=set(chambers)).order_by("pk"))
+
+
+def _unchanged(seen: str, chambers: Iterable[int]) -> None:
+    """Refuse a change made from a calendar that is no longer so, and say what changed."""
+    try:
+        changes = queries.changes_since(seen, chambers) if seen else []
+    except ValueError as problem:
+        raise ValidationError("Open the calendar again; this page is too old to save from.") from problem
+    if changes:
+        raise ValidationError(
+            ["The calendar changed while you looked, so nothing was moved.", *changes], code="changed"
+        )
+
+
+def _push(charge: Charge, chamber: Chamber, days: Days) -> list[tuple[Charge, dict[str, str]]]:
+    """Put later planned charges back, the last first, and give each with where it was."""
+    booking = charge.booking
+    shifts = make_way(queries.bookings_of(chamber, days.first_day, booking), days)
+    if shifts:  # the charge itself must not stand in the way meanwhile
+        Booking.objects.filter(pk=booking.pk).update(
+            first_day=dt.date.max, likely_last_day=dt.date.max, last_day=dt.date.max
+        )
+    pushed = []
+    for shift in reversed(shifts):
+        pushed.append((shift.booking.charge, _where(chamber, shift.booking)))
+        _book(shift.booking, shift.days, f"charge {shift.booking.charge}")
+    return pushed
+
+
+def _made_room(
+    charge: Charge, pushed: Iterable[tuple[Charge, dict[str, str]]], by: Person, now: dt.datetime, why: str
+) -> None:
+    for other, before in pushed:
+        _moved(other, before, by, now, f"Makes room for charge {charge}: {why.strip()}")
 
 
 def _take(lots: Sequence[Lot]) -> None:

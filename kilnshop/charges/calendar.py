@@ -84,6 +84,44 @@ def first_free(bookings: Iterable[Booking], from_day: dt.date, length: int) -> d
 
 
 @dataclass(frozen=True)
+class Shift:
+    """A planned charge that is put back to make room, as long as before."""
+
+    booking: Booking
+    days: Days
+
+    @property
+    def later_days(self) -> int:
+        return (self.days.first_day - self.booking.first_day).days
+
+
+def make_way(bookings: Iterable[Booking], days: Days) -> list[Shift]:
+    """Which planned charges must go later so that `days` are free, in their order and over nothing that stands.
+
+    What stands: outages, charges that have started, and charges that begin before `days` do.
+    """
+    rows = sorted(bookings, key=lambda booking: booking.first_day)
+    later = [row for row in rows if state_of(row) == "planned" and row.first_day >= days.first_day]
+    standing = sorted(
+        [
+            (days.first_day, days.last_day),
+            *((row.first_day, row.last_day) for row in rows if row not in later),
+        ]
+    )
+    shifts, free = [], days.first_day
+    for row in later:
+        first, length = max(row.first_day, free), row.last_day - row.first_day
+        for begin, end in standing:
+            if begin <= first + length and end >= first:
+                first = end + DAY
+        if first > row.first_day:
+            by = first - row.first_day
+            shifts.append(Shift(row, Days(first, row.likely_last_day + by, row.last_day + by)))
+        free = first + length + DAY
+    return shifts
+
+
+@dataclass(frozen=True)
 class Row:
     """One chamber on the calendar."""
 

@@ -112,6 +112,23 @@ class Booking(models.Model):
         return f"charge {self.charge}" if self.charge_id else f"outage “{self.outage}”"
 
 
+class Feed(models.Model):
+    """A private address at which a calendar program reads a chamber, or the whole shop. Only a hash of its key is kept."""
+
+    name = models.CharField("who reads it", max_length=60)
+    chamber = models.ForeignKey(Chamber, models.CASCADE, null=True, blank=True, related_name="feeds")
+    key_hash = models.CharField(max_length=64, unique=True)
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    last_read_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["name", "id"]
+
+    def __str__(self):
+        return self.name
+
+
 class Checklist(models.Model):
     """A signed checklist with its text of that day; a skipped line carries its reason. Never changed."""
 

@@ -1,13 +1,13 @@
 """What the shop asks about charges and the days of its chambers."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 
 from django.db.models import Count, F, Prefetch, Q, QuerySet, Sum
 
 from kilnshop.charges.calendar import DAY, FAR_DAYS, Days, Gap, Row, day_text, first_free, gaps, span_text
-from kilnshop.charges.models import Booking, Charge, ChargeLot
+from kilnshop.charges.models import Booking, Charge, ChargeLot, Event
 from kilnshop.orders.models import Order, Promise
 from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber
@@ -50,16 +50,6 @@ def bookings_of(chamber: Chamber, from_day: dt.date, besides: Booking | None = N
     return list(found.exclude(pk=besides.pk) if besides and besides.pk else found)
 
 
-def clash(
-    chamber: Chamber, first_day: dt.date, last_day: dt.date, besides: Booking | None = None
-) -> Booking | None:
-    """The first booking of the chamber that shares a day with these."""
-    return next(
-        (booking for booking in bookings_of(chamber, first_day, besides) if booking.first_day <= last_day),
-        None,
-    )
-
-
 def free_from(
     chamber: Chamber, from_day: dt.date, length: int, besides: Booking | None = None
 ) -> dt.date | None:
@@ -67,9 +57,25 @@ def free_from(
     return first_free(bookings_of(chamber, from_day, besides), from_day, length)
 
 
-def room_problem(chamber: Chamber, days: Days, name: str, besides: Booking | None = None) -> str:
-    """Why `name` cannot have those days, naming both sides and the next free day; empty when it can."""
-    taken = clash(chamber, days.first_day, days.last_day, besides)
+def room_problem(
+    chamber: Chamber,
+    days: Days,
+    name: str,
+    besides: Booking | None = None,
+    pushed: Container[int] = (),
+) -> str:
+    """Why `name` cannot have those days, naming both sides and the next free day; empty when it can.
+
+    Bookings of `pushed` (by id) would make room.
+    """
+    taken = next(
+        (
+            booking
+            for booking in bookings_of(chamber, days.first_day, besides)
+            if booking.first_day <= days.last_day and booking.pk not in pushed
+        ),
+        None,
+    )
     if not taken:
         return ""
     free = free_from(chamber, days.first_day, days.length, besides)
@@ -78,6 +84,58 @@ def room_problem(chamber: Chamber, days: Days, name: str, besides: Booking | Non
         f"{chamber} is taken by {taken} from {span_text(taken.first_day, taken.last_day)}, so {name} cannot "
         f"have it from {span_text(days.first_day, days.last_day)}.{hint}"
     )
+
+
+def as_seen(day: dt.date) -> str:
+    """The days of all chambers from a day on, as a text that comes back with a change and tells what was seen."""
+    rows = Booking.objects.filter(last_day__gte=day).order_by("pk")
+    return "|".join([day.isoformat(), *map(_as_seen, rows)])
+
+
+def _as_seen(booking: Booking) -> str:
+    return (
+        f"{booking.pk},{booking.chamber_id},{booking.charge_id or ''},{booking.first_day},{booking.last_day}"
+    )
+
+
+def changes_since(seen: str, chambers: Iterable[int]) -> list[str]:
+    """What changed in these chambers since somebody saw them, in words. ValueError when `seen` makes no sense."""
+    day, *rows = seen.split("|")
+    before: dict[int, tuple[str, list[str]]] = {}
+    for row in rows:
+        parts = row.split(",")
+        if len(parts) != 5:
+            raise ValueError(f"seen={row!r}: not a row of the calendar")
+        before[int(parts[0])] = (row, parts)
+    wanted = set(chambers)
+    found = Booking.objects.filter(last_day__gte=dt.date.fromisoformat(day)).select_related(
+        "chamber", "charge__created_by"
+    )
+    now = {booking.pk: booking for booking in found}
+    said = []
+    for pk, booking in now.items():
+        row, parts = before.get(pk, ("", []))
+        if row == _as_seen(booking) or not {booking.chamber_id, int(parts[1]) if parts else 0} & wanted:
+            continue
+        span = f"{booking.chamber}, {span_text(booking.first_day, booking.last_day)}"
+        said.append(f"{booking} is now in {span}{_by_whom(booking, bool(row))}.")
+    for pk, (_, parts) in before.items():
+        if pk not in now and int(parts[1]) in wanted:
+            charge = Charge.objects.filter(pk=parts[2] or None).first()
+            first, last = map(dt.date.fromisoformat, parts[3:])
+            what = f"charge {charge}" if charge else "the outage"
+            said.append(f"{what} of {span_text(first, last)} is off the calendar.")
+    return [f"{text[:1].upper()}{text[1:]}" for text in said]
+
+
+def _by_whom(booking: Booking, moved: bool) -> str:
+    """Who put a booking where it is, as far as that is on record."""
+    if not booking.charge_id:
+        return ""
+    event = booking.charge.events.filter(kind=Event.Kind.MOVED).select_related("by").first()
+    if moved and event:
+        return f", moved by {event.by}: {event.why}"
+    return "" if moved else f", booked by {booking.charge.created_by}"
 
 
 def calendar_rows(first_day: dt.date, days: int, today: dt.date) -> list[Row]:
@@ -162,6 +220,17 @@ def promise_moves(
             ready = None
         moves.append(PromiseMove(order, promised, ready, waiting))
     return moves
+
+
+def promises_if(ends: Mapping[int, dt.date], margin_days: int) -> list[PromiseMove]:
+    """What the promises would be if charges (by id) ended on other days."""
+    rows = list(
+        ChargeLot.objects.filter(charge__in=ends, open=True).values_list(
+            "lot_id", "lot__order_id", "charge_id"
+        )
+    )
+    lot_ends = {lot: ends[charge] for lot, _, charge in rows}
+    return promise_moves({order for _, order, _ in rows}, margin_days, lot_ends)
 
 
 def orders_of(charge: Charge) -> set[int]:

@@ -59,6 +59,12 @@ def day(value) -> str:
 
 
 @register.filter
+def weekday(value: dt.date) -> str:
+    """Thu 10 Dec, for a column of a week."""
+    return f"{value:%a} {value.day} {value:%b}".replace(" ", NBSP)
+
+
+@register.filter
 def mc(value) -> str:
     return f"{to_decimal(value, 1):.1f}{NBSP}%"
 

@@ -79,6 +79,8 @@ NEEDED = {
     },
     "checklist": {"shop", "number", "issued_on", "paper", "title", "chamber", "days", "lines", "defer"},
     "door_label": {"shop", "number", "issued_on", "paper", "labels", "caution"},
+    "week": {"shop", "number", "issued_on", "paper", "days", "today", "lines", "promised", "loads"},
+    "labels": {"shop", "sheet", "pages"},
     "load_sheet": (SHARED - {"customer", "order_number", "currency_symbol"})
     | {"chamber", "first_day", "likely_last_day", "last_day", "load", "probes", "cautions", "lines", "defer"},
 }
@@ -109,9 +111,23 @@ def html(kind: str, figures: dict, *, notice: str = "") -> str:
     if kind == "ticket":
         context["qr"] = drawn.qr(figures["confirm_url"])
         context["lots"] = pictured(figures)
+    if kind == "labels":
+        context["pages"] = [
+            [label and {**label, "qr": drawn.qr(label["address"])} for label in page]
+            for page in figures["pages"]
+        ]
     if kind == "load_sheet":
         context["drawings"] = stacks.drawings(figures["load"].stack, figures["load"].letters)
     return engine.get_template(f"documents/{kind}.html").render(Context(context))
+
+
+LABELS = {"letter": 10, "a4": 8, "single": 1}  # a sheet; 4 x 2 in, 99.1 x 67.7 mm, 4 x 6 in
+
+
+def label_pages(labels: list[dict], sheet: str, start: int = 1) -> list[list[dict | None]]:
+    """Labels laid on sheets; None where a label was used before `start`."""
+    laid, size = [*[None] * ((start - 1) % LABELS[sheet]), *labels], LABELS[sheet]
+    return [laid[place : place + size] for place in range(0, len(laid), size)]
 
 
 def pictured(figures: dict) -> list[dict]:

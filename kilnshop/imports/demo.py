@@ -405,11 +405,6 @@ def build(*, folder: Path, now: dt.datetime) -> Story:
     return story
 
 
-def _tag(lot: Lot) -> str:
-    """Short enough for the end of a board: order and lot, such as 5A."""
-    return f"{int(lot.order.number.rsplit('-', 1)[1])}{lot.letter}"
-
-
 def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
     """Two moisture probes a lot, and two core probes in the first lot that is to be heated."""
     found = []
@@ -420,7 +415,7 @@ def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
                     "channel": len(found) + 1,
                     "kind": Probe.Kind.MOISTURE,
                     "charge_lot": charge_lot,
-                    "board": f"{_tag(charge_lot.lot)} {board}",
+                    "board": f"{charge_lot.lot.tag} {board}",
                     "depth_in": 0.3,
                     "position": "top third, middle" if board == "wettest" else "lower third, end",
                 }
@@ -433,7 +428,7 @@ def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
                         "channel": channel,
                         "kind": Probe.Kind.CORE,
                         "charge_lot": charge_lot,
-                        "board": f"{_tag(charge_lot.lot)} core {channel - 6}",
+                        "board": f"{charge_lot.lot.tag} core {channel - 6}",
                         "depth_in": 0.55,
                         "position": position,
                     }
@@ -450,7 +445,7 @@ def _tests(lot: Lot, day: dt.date, dice: random.Random) -> list[dict]:
     spread = lot.tolerance_pct / 2.4
     return [
         {
-            "board": f"{_tag(lot)}-{number}",
+            "board": f"{lot.tag}-{number}",
             "raw_pct": _raw(dice.gauss(lot.target_mc_pct, spread), WOOD_AT_DOOR_F, lot),
             "method": "pin",
             "meter": METER,

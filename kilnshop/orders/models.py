@@ -99,6 +99,11 @@ class Lot(models.Model):
     def __str__(self):
         return f"{self.order.number}-{self.letter}"
 
+    @property
+    def tag(self) -> str:
+        """Short enough for the end of a board: order and lot, such as 5A."""
+        return f"{int(self.order.number.rsplit('-', 1)[-1])}{self.letter}"
+
 
 class TallyLine(models.Model):
     """Pieces of one size; the tally, when there is one, is the board feet."""
@@ -208,3 +213,22 @@ class Promise(models.Model):
 
     class Meta:
         ordering = ["-made_at", "-id"]
+
+
+class Message(models.Model):
+    """What a customer was told about a moved promise, kept as it went out."""
+
+    class How(models.TextChoices):
+        EMAIL = "email", "By e-mail from here"
+        HAND = "hand", "By telephone or from another mail program"
+
+    promise = models.ForeignKey(Promise, models.PROTECT, related_name="messages")
+    how = models.CharField(max_length=5, choices=How.choices)
+    to = models.CharField(max_length=254)
+    subject = models.CharField(max_length=150)
+    text = models.TextField()
+    sent_at = models.DateTimeField()
+    sent_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-sent_at", "-id"]

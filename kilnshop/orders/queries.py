@@ -117,6 +117,7 @@ def waiting_lots() -> QuerySet[Lot]:
     return (
         Lot.objects.filter(order__quotes__decision=Quote.Decision.ACCEPTED, order__cancelled_at=None)
         .exclude(charge_lots__open=True)
+        .annotate(firm_on=F("order__quotes__decided_on"))
         .select_related("order", "order__customer")
         .order_by("arrived_on", "order__received_on", "order_id", "letter")
     )
@@ -153,6 +154,25 @@ def promised_days(orders: Iterable[int]) -> dict[int, dt.date]:
     """The newest promise of each order that has one, by order id."""
     made = Promise.objects.filter(order__in=orders).order_by("made_at", "id")
     return dict(made.values_list("order_id", "ready_on"))
+
+
+def untold() -> QuerySet[Promise]:
+    """The newest promise of each order that is later than what its customer knows: told last, or promised first."""
+    of_order = Promise.objects.filter(order=OuterRef("order"))
+    told = of_order.filter(messages__isnull=False).order_by("-made_at", "-id")
+    return (
+        Promise.objects.filter(order__cancelled_at=None)
+        .annotate(
+            newest=Subquery(of_order.order_by("-made_at", "-id").values("pk")[:1]),
+            known=Coalesce(
+                Subquery(told.values("ready_on")[:1]),
+                Subquery(of_order.order_by("made_at", "id").values("ready_on")[:1]),
+            ),
+        )
+        .filter(pk=F("newest"), ready_on__gt=F("known"))
+        .select_related("order__customer")
+        .order_by("ready_on", "pk")
+    )
 
 
 def counts() -> dict[str, int]:

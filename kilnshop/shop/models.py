@@ -123,6 +123,11 @@ class Customer(models.Model):
     def __str__(self):
         return self.name
 
+    @property
+    def initials(self) -> str:
+        """For a tag on the stack: IMJ of Ida Marsh Joinery."""
+        return "".join(word[0] for word in self.name.split() if word[0].isalnum())[:4].upper()
+
     def exempt_on(self, day) -> bool:
         return self.tax_exempt and (self.exemption_expires is None or self.exemption_expires >= day)
 

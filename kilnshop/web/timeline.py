@@ -8,7 +8,8 @@ from kilnshop.charges.calendar import DAY, Row, state_of
 from kilnshop.charges.models import Booking, Charge
 from kilnshop.web.templatetags.shopfloor import day as day_words
 
-WIDTH, LEFT, HEAD, ROW, BAR = 1144, 150, 46, 92, 46
+WIDTH, LEFT, HEAD, ROW, BAR = 1144, 150, 46, 92, 48
+HANDLE = 16
 LETTER = 7.4  # about as wide as one letter of the bars
 LOOKS = {  # state: shape, word, fill, edge, dashes
     "planned": ("○", "Planned", "#f6eedd", "#8a5a12", "6 4"),
@@ -35,6 +36,16 @@ class Bar:
     dashes: str
     lines: tuple[str, ...]
     title: str
+    marks: tuple[tuple[float, float], ...]  # x and width of the loading day and the likely unloading day
+
+    @property
+    def handle_x(self) -> float:
+        """Where the end is taken hold of."""
+        return round(self.x + self.width - min(HANDLE, self.width / 2), 1)
+
+    @property
+    def handle_width(self) -> float:
+        return round(min(HANDLE, self.width / 2), 1)
 
     @property
     def bottom(self) -> float:
@@ -105,7 +116,9 @@ class Drawing:
     lanes: tuple[Lane, ...]
     ticks: tuple[Tick, ...]
     today_x: float | None
+    day_width: float
     bar_height: float = BAR
+    row_height: float = ROW
 
 
 def customers_of(charge: Charge) -> str:
@@ -163,6 +176,11 @@ def draw(rows: Sequence[Row], first_day: dt.date, days: int, today: dt.date) -> 
                     booking, state, x, y + 12, end - x, soft, max(0.0, round(end - soft, 1)), fill, edge, dashes,
                     _bar_lines(booking, shape, word, end - x - 12),
                     f"{word}: {booking}, {who(booking)}, {span}{likely}",
+                    tuple(
+                        (x_of(day), round(x_of(day + DAY) - x_of(day), 1))
+                        for day in dict.fromkeys((booking.first_day, booking.likely_last_day))
+                        if booking.charge_id and first_day <= day <= last_day
+                    ),
                 )
             )  # fmt: skip
         for gap in row.gaps:
@@ -198,7 +216,7 @@ def draw(rows: Sequence[Row], first_day: dt.date, days: int, today: dt.date) -> 
     inside = first_day <= today <= last_day
     return Drawing(
         WIDTH, HEAD + max(1, len(rows)) * ROW, LEFT, tuple(lanes), ticks,
-        round(x_of(today) + wide / 2, 1) if inside else None,
+        round(x_of(today) + wide / 2, 1) if inside else None, round(wide, 4),
     )  # fmt: skip
 
 

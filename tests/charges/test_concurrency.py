@@ -9,7 +9,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import DatabaseError, close_old_connections, connection, connections
 
-from kilnshop.charges import actions
+from kilnshop.charges import actions, queries
 from kilnshop.charges.models import Booking, Charge, ChargeLot
 from kilnshop.orders.actions import cancel_order
 from tests import factory
@@ -163,3 +163,30 @@ def test_writers_past_every_check_meet_the_database(chamber):
     assert re.search("booking_overlap|checking exclusion constraint", str(lost[0]))
     assert Booking.objects.count() == 1
     assert connection.vendor in {"sqlite", "postgresql"}
+
+
+def test_of_two_people_moving_charges_at_once_the_second_is_told_what_changed(owner, chamber):
+    """Both looked at the same calendar; both moves push, so only what was seen can tell them apart."""
+    charges = [
+        factory.make_charge(
+            chamber,
+            [waiting_lot(f"O-2026-000{n}")],
+            number=f"K-2026-000{n}",
+            first_day=TODAY + 10 * n * DAY,
+            days=8,
+        )
+        for n in (1, 2)
+    ]
+    seen = queries.as_seen(TODAY)
+
+    def hold(charge):
+        end = charge.booking.last_day + DAY
+        return lambda: actions.set_days(
+            charge=charge, likely_last_day=end, last_day=end, by=owner, now=NOW, why="slow", push=True, seen=seen
+        )  # fmt: skip
+
+    won, lost = split(at_once(*map(hold, charges)))
+    assert len(won) == len(lost) == 1, lost
+    assert isinstance(lost[0], ValidationError), repr(lost[0])
+    said = " ".join(lost[0].messages)
+    assert "nothing was moved" in said and f"Charge {won[0]} is now in North chamber" in said

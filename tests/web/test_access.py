@@ -13,7 +13,7 @@ from kilnshop.shop.roles import May
 from tests import factory
 
 pytestmark = pytest.mark.django_db
-OPEN = {"sign_in", "first_owner", "confirm", "recorder_rows", "worker"}
+OPEN = {"sign_in", "first_owner", "confirm", "feed", "recorder_rows", "worker"}
 # name, arguments, owner, office, operator
 PAGES = [
     ("today", [], 200, 200, 200),
@@ -64,6 +64,10 @@ PAGES = [
     ("compare_result", [], 200, 200, 200),
     ("calendar", [], 200, 200, 200),
     ("outage_new", [], 200, 403, 200),
+    ("feeds", [], 200, 403, 200),
+    ("promises", [], 200, 200, 200),
+    ("messages", [], 200, 200, 200),
+    ("charge_days", ["charge"], 200, 403, 200),
     ("charge_start", ["charge"], 200, 403, 200),
     ("reading_new", ["running"], 200, 403, 200),
     ("log_import", ["running"], 200, 403, 200),
@@ -88,14 +92,14 @@ PAGES = [
 # What is done on a page, or needs a row that is not made here: only the right it asks for is held.
 DONE_WITH = {
     None: "sign_out reference_species reference_schedule charge_chart ticket ticket_print ticket_pdf media "
-    "plan_of_lot_paper plan_of_charge_paper load_sheet_pdf",
+    "plan_of_lot_paper plan_of_charge_paper load_sheet_pdf week_sheet labels",
     May.SET_UP: "person own_new own_change learning_switch learning_again",
-    May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived",
+    May.EDIT_ORDERS: "order_edit order_estimate order_promise order_cancel lot_remove lot_arrived message_send",
     May.SEE_PRICES: "quote_pdf plan_of_quote_paper invoice invoice_pdf invoice_print",
     May.ISSUE_PAPERS: "quote_decide credit_note",
     May.RUN_CHARGES: "suggest_stop suggest_accept "
     "charge_plan_result charge_plan_fill charge_move charge_cancel outage charge_finish "
-    "charge_unload charge_step log_undo door_labels_pdf shop_list",
+    "charge_unload charge_step log_undo door_labels_pdf shop_list feed_revoke",
     May.RECORD_READINGS: "charge_water charge_note board_tests reading alert_finding door charge_list "
     "charge_list_paper shop_list_paper sample",
 }

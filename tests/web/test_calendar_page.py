@@ -126,7 +126,7 @@ def test_the_calendar_takes_the_same_queries_for_more_charges(web, chamber, djan
             number=f"K-2026-{number:04d}",
             first_day=TODAY + number * 14 * DAY,
         )
-    with django_assert_max_num_queries(15):
+    with django_assert_max_num_queries(18):
         web.get(reverse("calendar"), {"weeks": "12"})
 
 
@@ -158,7 +158,7 @@ def test_a_move_is_made_with_its_reason_and_the_pages_say_it_slipped(web, charge
     refused = web.post(address, there | {"why": ""})
     assert "This field is required" in text(refused)
     moved = web.post(address, there | {"why": "fan motor"}, follow=True)
-    assert "is moved to North chamber, Thu 12 Mar" in text(moved)
+    assert "now holds North chamber from Thu 12 Mar" in text(moved)
     assert re.search(r"slipped (9|10|11) days", text(web.get(reverse("charges"))))
 
 

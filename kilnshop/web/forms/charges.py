@@ -80,20 +80,25 @@ class PlanForm(ShopForm):
         self.fields["lots"].queryset = waiting_lots()
 
 
-class MoveForm(ShopForm):
+class ChangeForm(ShopForm):
+    """A change of the calendar: why, and what was seen of the calendar when it was asked for."""
+
+    why = forms.CharField(
+        label="Why", max_length=120, help_text="Kept with the charge and with every promise that moves."
+    )
+    seen = forms.CharField(required=False, widget=forms.HiddenInput)
+
+
+class MoveForm(ChangeForm):
     chamber = ChamberField()
     first_day = forms.DateField(label="Loading day", validators=[coming_day])
-    why = forms.CharField(
-        label="Why", max_length=160, help_text="Kept with the charge and with every promise that moves."
-    )
+    field_order = ["chamber", "first_day", "why"]
 
 
-class DaysForm(ShopForm):
+class DaysForm(ChangeForm):
     likely_last_day = forms.DateField(label="Likely last day")
     last_day = forms.DateField(label="Last day held", help_text="The promise is made from this day.")
-    why = forms.CharField(
-        label="Why", max_length=160, help_text="Kept with the charge and with every promise that moves."
-    )
+    field_order = ["likely_last_day", "last_day", "why"]
 
 
 class CancelForm(ShopForm):
@@ -166,3 +171,10 @@ class ByHandForm(ShopForm):
     @property
     def charge_rows(self):
         return [(n, self[f"chamber_{n}"], self[f"day_{n}"]) for n in self.CHARGES]
+
+
+class FeedForm(ShopForm):
+    name = forms.CharField(label="Who reads it", max_length=60, help_text="Such as: Sam's phone")
+    chamber = forms.ModelChoiceField(
+        queryset=Chamber.objects.filter(active=True), required=False, empty_label="The whole shop"
+    )

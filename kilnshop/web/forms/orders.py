@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 
 from kilnshop.imports import tally
 from kilnshop.orders import estimating
-from kilnshop.orders.models import Lot, Quote
+from kilnshop.orders.models import Lot, Message, Quote
 from kilnshop.orders.queries import SHOWN
 from kilnshop.science import treatments
 from kilnshop.shop.models import Chamber, Customer, OwnSchedule
@@ -312,6 +312,35 @@ class DecisionForm(ShopForm):
 class ArrivalForm(ShopForm):
     arrived_on = forms.DateField(label="Arrived")
     place = forms.CharField(label="Place", max_length=40)
+    to = forms.CharField(
+        required=False, max_length=40, widget=forms.HiddenInput
+    )  # a place picked by its button
+
+    def clean(self):
+        given = super().clean()
+        if given.get("to"):
+            given["place"] = given["to"]
+            self.errors.pop("place", None)
+        given.pop("to", None)
+        return given
+
+
+class LabelsForm(forms.Form):
+    """Which labels to print; asked in the address."""
+
+    SHEETS = [
+        ("letter", "10 on US Letter, 4 × 2 in"),
+        ("a4", "8 on A4, 99.1 × 67.7 mm"),
+        ("single", "One a page, 4 × 6 in"),
+    ]
+    sheet = forms.ChoiceField(choices=SHEETS)
+    lot = forms.ModelMultipleChoiceField(
+        queryset=Lot.objects.select_related("order__customer"), required=False
+    )
+    start = forms.IntegerField(required=False, min_value=1, max_value=10)
+
+    def clean_start(self):
+        return self.cleaned_data["start"] or 1
 
 
 class PromiseForm(ShopForm):
@@ -321,3 +350,16 @@ class PromiseForm(ShopForm):
 
 class CancelForm(ShopForm):
     why = forms.CharField(label="Why it is cancelled", max_length=200)
+
+
+class MessageForm(ShopForm):
+    to = forms.EmailField(label="E-mail address", required=False)
+    subject = forms.CharField(max_length=150)
+    text = forms.CharField(label="Message", max_length=4000, widget=forms.Textarea(attrs={"rows": 9}))
+    how = forms.ChoiceField(choices=Message.How.choices, widget=forms.HiddenInput)
+
+    def clean(self):
+        given = super().clean()
+        if given.get("how") == Message.How.EMAIL and not given.get("to"):
+            self.add_error("to", "Enter the address the message goes to.")
+        return given

@@ -12,11 +12,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
-from kilnshop.charges import actions, money, planning, queries
-from kilnshop.charges.calendar import DAY
+from kilnshop.charges import actions, money, moving, planning, queries
+from kilnshop.charges.calendar import DAY, Days
 from kilnshop.charges.models import Booking, Charge
 from kilnshop.orders.estimating import species_names
-from kilnshop.orders.queries import waiting_lots
+from kilnshop.orders.queries import untold, waiting_lots
 from kilnshop.science import electricity
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
@@ -247,6 +247,9 @@ def calendar(request):
             "spans": WEEKS,
             "next_free": queries.next_free(today),
             "behind": queries.behind(today),
+            "slipping": moving.slipping(timezone.now(), request.shop),
+            "untold": untold().count(),
+            "seen": queries.as_seen(today),
             "running": queries.charge_counts()["running"],
         },
     )
@@ -294,26 +297,65 @@ def _booked(pk: int) -> Charge:
     return charge
 
 
-def _move_preview(charge: Charge, form: MoveForm, shop) -> dict:
-    """What a move would change: days, estimate, promises, and what stands in its way."""
+def _proposed(charge: Charge, form: MoveForm | DaysForm, shop) -> dict:
+    """What the change in a form would do, or why it makes no sense."""
     given = form.cleaned_data
-    lots = [row.lot for row in charge.charge_lots.select_related("lot__order__customer")]
     try:
-        plan = planning.plan(
-            chamber=given["chamber"],
-            lots=lots,
-            first_day=given["first_day"],
-            shop=shop,
-            schedule_code=charge.schedule_code,
-        )
+        if isinstance(form, MoveForm):
+            found = moving.propose_move(
+                charge=charge, chamber=given["chamber"], first_day=given["first_day"], shop=shop
+            )
+        else:
+            days = Days(charge.booking.first_day, given["likely_last_day"], given["last_day"])
+            found = moving.propose_days(charge=charge, days=days, shop=shop)
     except ValueError as problem:
-        return {"refusals": [str(problem)]}
-    taken = queries.room_problem(given["chamber"], plan.days, f"charge {charge}", charge.booking)
-    return {
-        "plan": plan,
-        "refusals": [*plan.refusals, *([taken] if taken else [])],
-        "promises": _promises(plan, shop),
-    }
+        return {"nonsense": str(problem)}
+    return {"proposal": found, "moves": [move for move in found.promises if move.changes]}
+
+
+def _changes(seen: str, charge: Charge, proposal: moving.Proposal | None) -> list[str]:
+    """What others changed in the chambers of a change since the page was opened."""
+    chambers = {charge.chamber_id, proposal.chamber.pk if proposal else charge.chamber_id}
+    try:
+        return queries.changes_since(seen, chambers) if seen else []
+    except ValueError:
+        return []
+
+
+def _change(request, charge: Charge, form, save, template: str, **context):
+    """Show what a change would do, and make it when it is confirmed; a drop asks for the fragment of the dialog."""
+    asked = request.POST.get("do", "")
+    look = request.htmx or asked in ("preview", "drop")
+    proposed = {}
+    if request.method == "POST":
+        if look:
+            form.fields["why"].required = False
+        if form.is_valid() and not look:
+            try:
+                moved = save(
+                    charge=charge, **form.cleaned_data, push=True, by=request.user, now=timezone.now()
+                )
+            except ValidationError as error:
+                form.refuse(error)
+            else:
+                first, last = moved.booking.first_day, moved.booking.last_day
+                told = " Customers whose promise moved wait to be told." if untold().exists() else ""
+                messages.success(
+                    request,
+                    f"Charge {moved} now holds {moved.chamber} from {day(first)} to {day(last)}.{told}",
+                )
+                return redirect(f"{reverse('calendar')}?from={first.isoformat()}")
+        if not any(name in form.errors for name in form.fields if name != "why"):
+            proposed = _proposed(charge, form, request.shop)
+        context["fresh"] = queries.as_seen(shop_today())
+        if look:
+            context["changes"] = _changes(form.data.get("seen", ""), charge, proposed.get("proposal"))
+    context |= {"charge": charge, "form": form, **proposed}
+    if request.htmx:
+        template = "charges/calendar_preview.html"
+    elif asked == "drop":
+        template = "charges/calendar_drop.html"
+    return render(request, template, context)
 
 
 @allowed(May.RUN_CHARGES)
@@ -321,57 +363,39 @@ def charge_move(request, pk):
     """Move a planned charge, or put the end of a running one where it really is."""
     charge = _booked(pk)
     if charge.state != "planned":
-        return _charge_days(request, charge)
-    preview = None
+        return charge_days(request, pk)
     if request.method == "POST":
         form = MoveForm(request.POST)
-        if request.htmx or request.POST.get("do") == "preview":
-            form.fields["why"].required = False
-        valid = form.is_valid()
-        if valid and not request.htmx and request.POST.get("do") == "move":
-            try:
-                moved = actions.move_charge(
-                    charge=charge, **form.cleaned_data, by=request.user, now=timezone.now()
-                )
-            except ValidationError as error:
-                form.refuse(error)
-            else:
-                messages.success(
-                    request,
-                    f"Charge {moved} is moved to {moved.chamber}, {day(moved.booking.first_day)} to "
-                    f"{day(moved.booking.last_day)}.",
-                )
-                return redirect(f"{reverse('calendar')}?from={moved.booking.first_day.isoformat()}")
-        preview = _move_preview(charge, form, request.shop) if valid else None
-        if request.htmx:
-            return render(request, "charges/calendar_preview.html", {"preview": preview, "form": form})
     else:
-        form = MoveForm(initial={"chamber": charge.chamber, "first_day": charge.booking.first_day})
-    return render(
-        request,
-        "charges/calendar_move.html",
-        {"charge": charge, "form": form, "preview": preview, "cancel_form": CancelForm(prefix="cancel")},
+        seen = queries.as_seen(shop_today())
+        form = MoveForm(
+            initial={"chamber": charge.chamber, "first_day": charge.booking.first_day, "seen": seen}
+        )
+    cancel = CancelForm(prefix="cancel")
+    return _change(
+        request, charge, form, actions.move_charge, "charges/calendar_move.html", cancel_form=cancel
     )
 
 
-def _charge_days(request, charge: Charge):
-    booking = charge.booking
+@allowed(May.RUN_CHARGES)
+def charge_days(request, pk):
+    """Hold the chamber longer or shorter; a running charge starts from what its readings say."""
+    charge = _booked(pk)
+    booking, by_readings = charge.booking, moving.end_by_readings(charge, timezone.now())
     if request.method == "POST":
         form = DaysForm(request.POST)
-        if form.is_valid():
-            try:
-                actions.set_days(charge=charge, **form.cleaned_data, by=request.user, now=timezone.now())
-            except ValidationError as error:
-                form.refuse(error)
-            else:
-                messages.success(
-                    request,
-                    f"Charge {charge} now holds {charge.chamber} to {day(form.cleaned_data['last_day'])}.",
-                )
-                return redirect("calendar")
     else:
-        form = DaysForm(initial={"likely_last_day": booking.likely_last_day, "last_day": booking.last_day})
-    return render(request, "charges/calendar_days.html", {"charge": charge, "form": form})
+        at = by_readings if by_readings and by_readings.last_day > booking.last_day else booking
+        form = DaysForm(
+            initial={
+                "likely_last_day": at.likely_last_day,
+                "last_day": at.last_day,
+                "seen": queries.as_seen(shop_today()),
+            }
+        )
+    return _change(
+        request, charge, form, actions.set_days, "charges/calendar_days.html", by_readings=by_readings
+    )
 
 
 @allowed(May.RUN_CHARGES)
@@ -386,7 +410,8 @@ def charge_cancel(request, pk):
         else:
             messages.success(request, f"Charge {charge} is cancelled. Its lots wait in the yard again.")
             return redirect("calendar")
-    move = MoveForm(initial={"chamber": charge.chamber, "first_day": charge.booking.first_day})
+    seen = queries.as_seen(shop_today())
+    move = MoveForm(initial={"chamber": charge.chamber, "first_day": charge.booking.first_day, "seen": seen})
     return render(
         request,
         "charges/calendar_move.html",
@@ -400,6 +425,7 @@ urlpatterns = [
     path("charges/new/result/", charge_plan_result, name="charge_plan_result"),
     path("charges/new/fill/", charge_plan_fill, name="charge_plan_fill"),
     path("charges/<int:pk>/move/", charge_move, name="charge_move"),
+    path("charges/<int:pk>/days/", charge_days, name="charge_days"),
     path("charges/<int:pk>/cancel/", charge_cancel, name="charge_cancel"),
     path("calendar/", calendar, name="calendar"),
     path("outages/new/", outage_new, name="outage_new"),

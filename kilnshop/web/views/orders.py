@@ -1,20 +1,24 @@
 """Orders, their lots, and the yard."""
 
+from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import ProtectedError
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import include, path
+from django.urls import include, path, reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 from django_tables2 import RequestConfig
 
 from kilnshop.billing.queries import job_margin, tickets_to_invoice
 from kilnshop.charges import money
+from kilnshop.documents import render as papers
 from kilnshop.orders import actions, queries, quoting
 from kilnshop.orders.models import Lot, Order
 from kilnshop.shop.models import Chamber, Customer
+from kilnshop.shop.papers import shop_block
 from kilnshop.shop.queries import shop_today, tariff_on
 from kilnshop.shop.roles import May
 from kilnshop.web import costs, estimates
@@ -23,12 +27,15 @@ from kilnshop.web.forms.orders import (
     ArrivalForm,
     CancelForm,
     FilterForm,
+    LabelsForm,
     LotForm,
     OrderDetailsForm,
     OrderForm,
     PromiseForm,
 )
 from kilnshop.web.tables.orders import OrderTable
+from kilnshop.web.templatetags.shopfloor import volume
+from kilnshop.web.views.errors import bad_request
 
 
 def orders(request):
@@ -302,11 +309,14 @@ def yard(request):
     lots = list(queries.waiting_lots())
     today = shop_today()
     names = queries.species_names(lots)
+    places = sorted({lot.yard_place for lot in lots if lot.yard_place})
     rows = [
         {
             "lot": lot,
             "species": names[lot.species_key],
             "days": (today - lot.arrived_on).days if lot.arrived_on else None,
+            "waits": (today - lot.firm_on).days,
+            "others": [place for place in places if place != lot.yard_place],
             "form": ArrivalForm(
                 prefix=str(lot.pk), initial={"arrived_on": lot.arrived_on or today, "place": lot.yard_place}
             ),
@@ -318,8 +328,48 @@ def yard(request):
     return render(
         request,
         "orders/yard.html",
-        {"here": here, "coming": coming, "total": queries.volume_of(lots)},
+        {
+            "here": here,
+            "coming": coming,
+            "total": queries.volume_of(lots),
+            "longest": max((row["days"] for row in here), default=0),
+            "sheets": LabelsForm.SHEETS,
+        },
     )
+
+
+def labels(request):
+    """Labels of the lots that are here, or of those asked for, on a sheet or one a page."""
+    form = LabelsForm(request.GET)
+    if not form.is_valid():
+        return bad_request(request)
+    given = form.cleaned_data
+    chosen = given["lot"] or [lot for lot in queries.waiting_lots() if lot.arrived_on]
+    names = queries.species_names(chosen)
+    made = [
+        {
+            "tag": lot.tag,
+            "initials": lot.order.customer.initials,
+            "lot": str(lot),
+            "wood": f"{lot.thickness_label} {names[lot.species_key]}",
+            "volume": volume(lot.volume_bf),
+            "arrived_on": lot.arrived_on,
+            "address": f"{settings.SITE_URL}{reverse('lot', args=[lot.pk])}",
+        }
+        for lot in chosen
+    ]
+    page = papers.html(
+        "labels",
+        {
+            "shop": shop_block(request.shop),
+            "sheet": given["sheet"],
+            "pages": papers.label_pages(made, given["sheet"], given["start"]),
+        },
+    )
+    try:
+        return HttpResponse(papers.pdf(page), content_type="application/pdf")
+    except papers.PdfUnavailable:
+        return HttpResponse(page)
 
 
 @require_POST
@@ -352,5 +402,6 @@ urlpatterns = [
     path("lots/<int:pk>/remove/", lot_remove, name="lot_remove"),
     path("lots/<int:pk>/arrived/", lot_arrived, name="lot_arrived"),
     path("yard/", yard, name="yard"),
+    path("yard/labels/", labels, name="labels"),
     path("", include("kilnshop.web.views.quotes")),
 ]

@@ -63,6 +63,13 @@
       place.lastElementChild.querySelector("input:not([type=hidden]), select")?.focus();
     }
     if (event.target.closest("[data-print]")) window.print();
+    const copy = event.target.closest("[data-copy]");
+    if (copy) {
+      // works without https too, where the browser keeps its clipboard shut
+      document.getElementById(copy.dataset.copy).select();
+      document.execCommand("copy");
+      copy.textContent = "Copied";
+    }
   });
   document.addEventListener("keydown", (event) => {
     if (event.key !== "Escape") return;
