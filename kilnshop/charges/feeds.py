@@ -3,7 +3,6 @@
 import datetime as dt
 import hashlib
 import secrets
-import zoneinfo
 
 import icalendar
 from django.db import transaction
@@ -52,7 +51,11 @@ def note_read(*, feed: Feed, now: dt.datetime) -> None:
 
 
 def ical(*, feed: Feed, shop: Shop, now: dt.datetime, site: str) -> bytes:
-    """Bookings as whole days, and when the next reading of a running charge is due, on the shop's clock."""
+    """Bookings as whole days, and when the next reading of a running charge is due.
+
+    That moment is written in UTC, which every program turns into its own clock; a time zone described in the
+    file is read differently from program to program on the day the clocks change.
+    """
     made = icalendar.Calendar()
     made.add("prodid", "-//kilnshop//chambers//EN")
     made.add("version", "2.0")
@@ -71,18 +74,16 @@ def ical(*, feed: Feed, shop: Shop, now: dt.datetime, site: str) -> bytes:
         rows = rows.filter(chamber=feed.chamber)
     for booking in rows:
         made.add_component(_days(booking, now, site))
-    zone = zoneinfo.ZoneInfo(shop.time_zone)
     for charge in queries.charges("running"):
         if feed.chamber is None or charge.chamber_id == feed.chamber_id:
             due = following.reading_due_at(charge, shop.reading_every_hours)
             made.add_component(
                 _event(
                     f"reading-{charge.pk}", now, site, f"Reading due: {charge}, {charge.chamber}",
-                    start=due.astimezone(zone), end=(due + READING_TAKES).astimezone(zone),
+                    start=due.astimezone(dt.UTC), end=(due + READING_TAKES).astimezone(dt.UTC),
                     url=f"{site}/charges/{charge.pk}/readings/new/",
                 )
             )  # fmt: skip
-    made.add_missing_timezones()
     return made.to_ical()
 
 

@@ -224,7 +224,7 @@ class Message(models.Model):
 
     promise = models.ForeignKey(Promise, models.PROTECT, related_name="messages")
     how = models.CharField(max_length=5, choices=How.choices)
-    to = models.CharField(max_length=254)
+    to = models.CharField(max_length=254, blank=True)
     subject = models.CharField(max_length=150)
     text = models.TextField()
     sent_at = models.DateTimeField()

@@ -18,7 +18,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('how', models.CharField(choices=[('email', 'By e-mail from here'), ('hand', 'By telephone or from another mail program')], max_length=5)),
-                ('to', models.CharField(max_length=254)),
+                ('to', models.CharField(blank=True, max_length=254)),
                 ('subject', models.CharField(max_length=150)),
                 ('text', models.TextField()),
                 ('sent_at', models.DateTimeField()),
