@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('charges', '0005_checklists_of_the_shop'),
+        ('charges', '0006_prong_and_degrade'),
         ('shop', '0005_learned'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
