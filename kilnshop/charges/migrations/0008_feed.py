@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('charges', '0006_prong_and_degrade'),
+        ('charges', '0007_sample_boards'),
         ('shop', '0005_learned'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
