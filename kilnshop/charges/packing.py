@@ -22,7 +22,7 @@ from scipy.sparse import csc_matrix
 
 POLL_S = 0.25
 LP_SECONDS = 20.0
-TRIES, EFFORT = 300, 150_000  # fewer tries where there are many choices
+TRIES, EFFORT = 300, 600_000  # fewer tries where there are many choices
 LATE_STEP = 28  # days: each four weeks begun after a promise count as a chamber held for four weeks
 PROVEN = 0.5  # money; a gap below it is rounding
 
@@ -365,7 +365,7 @@ class Model:
             A_eq=self.rows[equal],
             b_eq=self.high[equal],
             bounds=np.column_stack([np.zeros(self.columns), self.upper]),
-            method="highs",
+            method="highs-ipm",
             options={"time_limit": LP_SECONDS},
         )
         if answer.status == 0:
@@ -472,5 +472,7 @@ def _by_highs(model: Model, first: tuple[Placed, ...], seconds: float, stopped: 
     if info.primal_solution_status == highspy.kSolutionStatusFeasible:
         found = max(first, model.selection(np.array(highs.getSolution().col_value)), key=problem.value)
     value = problem.value(found)
-    bound = info.mip_dual_bound if math.isfinite(info.mip_dual_bound) else model.bound()
+    bound = max(info.mip_dual_bound, value)
+    if bound - value >= PROVEN:  # the time may have run out before HiGHS had a bound worth the name
+        bound = min(bound, model.bound())
     return Solution(found, value, max(bound, value), "HiGHS", cut)

@@ -51,7 +51,7 @@ class Suggestion:
     drafts: tuple[Draft, ...]
     left: tuple[tuple[int, str], ...]
     solver: str
-    gap: float
+    gap_pct: float  # what another choice can be worth more, in % of what these lots were quoted at
     breaks_open: bool  # not proven that no more promises could be kept
     looked_at: int
     complete: bool
@@ -363,12 +363,14 @@ def suggest(
             drafts.append(made)
             gone.append(row)
     problem = yard.problem()
+    gap = solution.bound - problem.value(gone)
+    quoted = sum(yard.price[lot] for row in gone for lot in row.choice.lots)
     return Suggestion(
         tuple(draft for draft, _ in drafts),
         tuple(yard.why_left(problem, gone)),
         solution.solver,
-        round(solution.gap % problem.broken, 2),
-        solution.gap >= problem.broken,
+        0.0 if gap < packing.PROVEN else round(100 * gap / max(1.0, quoted), 1),
+        gap >= problem.broken,
         len(problem.choices),
         yard.complete,
         solution.stopped,

@@ -48,7 +48,7 @@ def broken(problem, placed):
 
 @pytest.mark.parametrize(
     ("count", "chambers", "kinds", "seconds", "open_"),
-    [(20, 2, 3, 10, 0.05), (40, 2, 4, 20, 0.10), (80, 3, 6, 30, 0.30)],
+    [(20, 2, 3, 10, 0.05), (40, 2, 4, 20, 0.10), (80, 3, 6, 30, 0.25)],
 )
 def test_quality_and_time(benchmark, capsys, count, chambers, kinds, seconds, open_):
     problem = shop(count, chambers, kinds)

@@ -57,6 +57,7 @@ def test_a_proposal_is_shown_beside_today_and_nothing_is_booked(web, two_lots):
     assert "The proposal loads 2 of 2 waiting lots in 2 charges" in page
     assert "Today's calendar" in page and "With the proposal" in page
     assert "Found by" in page
+    assert "Late promises" in page
     assert "Quoted" not in page  # the operator sees no prices
     assert not Charge.objects.exists()
 

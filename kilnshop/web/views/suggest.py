@@ -166,6 +166,7 @@ def _page(request, form: SuggestForm):
             "left": [(by_pk[pk], why) for pk, why in found.left if pk in by_pk] if found else [],
             "heads": [head for head, _ in scenes],
             "rows": _rows(scenes, request.user.may(May.SEE_PRICES)),
+            "late_rows": [(head, scene.late) for head, scene in scenes if scene.late],
             "late": scenes[1][1].late if found else (),
             "last_day": last_day,
             "lots": lots,
@@ -194,7 +195,7 @@ def _rows(scenes: list, priced: bool) -> list[dict]:
         ("Chamber-days held", lambda s: number(s.days_held)),
         ("Chamber-days idle", lambda s: number(s.days_idle)),
         ("Fill, on average", lambda s: f"{number(s.fill_pct)} %" if s.charges else "–"),
-        ("Late promises", lambda s: "; ".join(s.late) or "none"),
+        ("Late promises", lambda s: number(len(s.late))),
     ]
     return [
         {"label": label, "cells": [(head, write(scene)) for head, scene in scenes]}
@@ -213,10 +214,10 @@ def _how(found: Suggestion) -> str:
     among = f"{'all' if found.complete else 'the'} {found.looked_at:,} {'possible' if found.complete else 'most promising'} charges"
     if found.breaks_open:
         far = "It is not proven that no further promise could be kept."
-    elif found.gap < packing.PROVEN:
+    elif not found.gap_pct:
         far = "It is proven that no other choice of them is worth more."
     else:
-        far = f"No other choice of them can be worth more than {money(found.gap)} more."
+        far = f"The best choice of them is worth at most {number(found.gap_pct, 1)} % of its quoted prices more."
     early = " The search was stopped early." if found.stopped else ""
     return f"Found by {solver} among {among}. {far}{early}"
 
