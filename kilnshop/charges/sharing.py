@@ -210,8 +210,10 @@ def _insects(pair: Pair) -> Verdict | None:
 
 
 def _hot_on_wet(pair: Pair) -> Verdict | None:
-    for hot, other in ((pair.wet, pair.dry), (pair.dry, pair.wet)):
-        wanted = pair.wet_heat or pair.wet_pitch if hot is pair.wet else pair.dry_heat or pair.dry_pitch
+    for hot, wanted, other in (
+        (pair.wet, pair.wet_heat or pair.wet_pitch, pair.dry),
+        (pair.dry, pair.dry_heat or pair.dry_pitch, pair.wet),
+    ):
         if wanted and other.species.drying_group == "refractory" and other.target_mc_pct > WET_ABOVE_PCT:
             return (
                 REFUSED,

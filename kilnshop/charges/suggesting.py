@@ -161,7 +161,7 @@ class Yard:
                     self.days[number, place] = _trial(lot, chamber, self.shop, self.today)
                 except ValueError as problem:
                     problems.append(str(problem))
-            if len(problems) == len(self.chambers):
+            if problems and len(problems) == len(self.chambers):
                 self.refused[number] = problems[0]
             yield Step((number + 1) / len(self.lots), f"Estimated {number + 1} of {len(self.lots)} lots")
 

@@ -149,7 +149,10 @@ class ByHandForm(ShopForm):
         for n in self.CHARGES:
             self.fields[f"chamber_{n}"] = ChamberField(label=f"Charge {n}, chamber", required=False)
             self.fields[f"day_{n}"] = forms.DateField(
-                label=f"Charge {n}, loading day", required=False, validators=[coming_day]
+                label=f"Charge {n}, loading day",
+                required=False,
+                validators=[coming_day],
+                widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
             )
 
     def charges(self):
