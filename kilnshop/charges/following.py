@@ -319,14 +319,21 @@ def _next_change(
         return None
     planned = steps(charge)
     after = planned[step.index + 1] if step.index + 1 < len(planned) else None
-    by_moisture = step.kind == "dry"
+    by_moisture, evens = step.kind == "dry", step.kind == "equalize"
+    to_even = after is not None and after.kind == "equalize"
     half = sources.NAMES.get(mc.source if mc else "", sources.NAMES[sources.PROBES])
-    if not by_moisture:
+    if evens:
+        trigger_mc = target_mc_pct(charge)
+        trigger = f"when the wettest board is at {trigger_mc:g} %, the target"
+    elif not by_moisture:
         trigger_mc = None
         trigger = f"when {step.name} has run {step.hours:.0f} hours"
     elif after is not None and after.kind == "dry":
         trigger_mc = after.from_mc_pct
         trigger = f"when the wettest half of the {half} averages {trigger_mc:g} %"
+    elif to_even:
+        trigger_mc = target_mc_pct(charge)
+        trigger = f"when the driest board is at {after.from_mc_pct:g} %"
     else:
         trigger_mc = target_mc_pct(charge)
         trigger = f"when the wettest half of the {half} averages {trigger_mc:g} %, the target"
@@ -337,10 +344,21 @@ def _next_change(
         due = mc.verdict == BELOW or (mc.value is not None and mc.value <= trigger_mc)
         if mc.value is not None and drying:
             expected = mc.at + _hours_to(charge, mc.value, trigger_mc, drying) * HOUR
+    if to_even or evens:
+        last = _last_round(charge, now)
+        reads, limit = (min, after.from_mc_pct) if to_even else (max, trigger_mc)
+        due = last is not None and limit is not None and reads(last.values) <= limit
     elif not by_moisture:
         due = now >= expected
     late = not due and expected < now
     return NextChange(after, trigger, trigger_mc, max(expected, now), due, late)
+
+
+def _last_round(charge: Charge, now: dt.datetime) -> sources.Round | None:
+    """The round of samples that drives the schedule; None without a fresh one."""
+    evidence = Evidence(charge, now)
+    found = sources.believed(evidence.boards, evidence.probes, now)
+    return found and found[0]
 
 
 def stage_unmet(charge: Charge, step: Step, now: dt.datetime) -> str:
@@ -353,12 +371,10 @@ def stage_unmet(charge: Charge, step: Step, now: dt.datetime) -> str:
         return ""
     if step.kind == "heat" and not charge.probes.filter(kind=Probe.Kind.CORE).exists():
         return "No core probe is set up, so nothing could show that the heat reached the core."
-    evidence = Evidence(charge, now)
-    found = sources.believed(evidence.boards, evidence.probes, now)
+    last = _last_round(charge, now)
     name = step.name.capitalize()
-    if found is None:
+    if last is None:
         return f"{name} starts on measured moisture, and none was read in the last {FRESH_MC.days} days."
-    last, _ = found
     driest = step.kind == "equalize"
     limit = step.from_mc_pct if driest else target_mc_pct(charge)
     reads = min(last.values) if driest else max(last.values)

@@ -12,7 +12,7 @@ from django.db import transaction
 from kilnshop.orders import quoting
 from kilnshop.orders.estimating import holds, species_for
 from kilnshop.orders.models import Lot, LotPhoto, Order, Promise, Quote, QuoteLine, TallyLine
-from kilnshop.science import volume
+from kilnshop.science import schedules, volume
 from kilnshop.science.electricity import Draw
 from kilnshop.science.section import TIMBER_FROM_IN
 from kilnshop.shop.models import Chamber, Customer, Person
@@ -170,6 +170,10 @@ def _save_lot(lot: Lot, lines: list[TallyLine]) -> None:
     unknown = [key for key in lot.treatments if key not in holds()]
     if unknown:
         raise ValidationError({"treatments": f"{unknown[0]!r} is not a treatment held here."})
+    try:
+        schedules.parted(lot.schedule_code)
+    except ValueError as error:
+        raise ValidationError({"schedule_code": f"{error}."}) from None
     lot.full_clean()
     lot.save()
     lot.tally.all().delete()

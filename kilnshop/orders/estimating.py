@@ -168,9 +168,35 @@ def suggestion_for(
     """The schedule of a code, or the suggested one when the code is empty, with the reason in words.
 
     A code is the shop's own key, a published one such as T4-D2 (run as printed), the same with -LT (same air
-    at low temperature) or the softwood ladder. In the `air` of a month low temperatures keep to what the chamber
-    then holds. ValueError when it is none of these.
+    at low temperature) or the softwood ladder; +equalize or +condition after it adds that finish. In the `air` of
+    a month low temperatures keep to what the chamber then holds. ValueError when it is none of these.
     """
+    drying, ending = schedules.parted(code)
+    chosen = _drying_for(drying, lots, chamber, air)
+    return replace(chosen, schedule=_finished(chosen.schedule, ending, lots, chamber)) if ending else chosen
+
+
+def _finished(schedule: Schedule, ending: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:
+    """Equalized to the driest target and conditioned as long as the slowest lot needs."""
+    if ending == "condition" and not chamber.has_humidifier:
+        raise ValueError(
+            f"{chamber.name} has no humidifier, so it cannot condition wood. Equalize only, or use a chamber that has one."
+        )
+    softwood = {lot.key: lot.species.group == "softwood" for lot in lots}
+    hours = max(schedules.conditioning_hours(lot.thickness_in, softwood=softwood[lot.key]) for lot in lots)
+    return schedules.finish(
+        schedule,
+        target_mc_pct=min(lot.target_mc_pct for lot in lots),
+        softwood=all(softwood.values()),
+        has_humidifier=chamber.has_humidifier,
+        conditioning_hours=hours if ending == "condition" else None,
+        elevation_ft=chamber.elevation_ft,
+    )
+
+
+def _drying_for(
+    code: str, lots: Sequence[LotInput], chamber: ChamberInput, air: Outside | None
+) -> Suggestion:
     drying_limit = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
     coolest = psychro.f_from_c(Machine(chamber, air).lowest_c()) if air else 0.0
     if not code:
@@ -249,14 +275,19 @@ def estimate_lots(
 ) -> Estimate:
     """Estimate lots dried together in a chamber from a day on.
 
-    Without a code the lots' own choice counts if they agree on one, else the suggestion. Results are keyed by
+    Without a code the lots' own choice counts if they agree on one, else the suggestion; the charge is finished as
+    the most demanding of code and lots asks. Results are keyed by
     the lot's full name, such as O-2026-0001-A. `scale` multiplies every volume, to compare with a fuller
     chamber; `ua_factor` takes the place of the chamber's heat loss, to learn it; `quick` is for figures while typing. ValueError in words when something makes no sense.
     """
     held = {key: species_for(key) for key in {lot.species_key for lot in lots}}
     inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
-    wishes = {lot.schedule_code for lot in lots if lot.schedule_code}
-    code = schedule_code or (wishes.pop() if len(wishes) == 1 else "")
+    code, *endings = schedules.parted(schedule_code)
+    wishes = [schedules.parted(lot.schedule_code) for lot in lots]
+    drying = {wish for wish, _ in wishes if wish}
+    asked = {*endings, *(ending for _, ending in wishes)}
+    ending = next((key for key in reversed(schedules.FINISHES) if key in asked), "")
+    code = schedules.joined(code or (drying.pop() if len(drying) == 1 else ""), ending)
     given_chamber = chamber_input(chamber, shop)
     if shop.learns:
         inputs, given_chamber = with_learned(inputs, given_chamber, learned())

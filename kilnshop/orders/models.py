@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from kilnshop.science import schedules
 from kilnshop.shop.models import ZERO, Customer, adds_up, at_least, between
 
 
@@ -103,6 +104,11 @@ class Lot(models.Model):
     def tag(self) -> str:
         """Short enough for the end of a board: order and lot, such as 5A."""
         return f"{int(self.order.number.rsplit('-', 1)[-1])}{self.letter}"
+
+    @property
+    def finish(self) -> str:
+        """How it is finished after drying, in words; empty when it is only dried."""
+        return schedules.FINISHES.get(schedules.parted(self.schedule_code)[1], "")
 
 
 class TallyLine(models.Model):

@@ -196,7 +196,10 @@ def figures(made: Draft, quote: Quote) -> dict:
                 "start_how": START_WORDS.get(lot.start_how, lot.get_start_how_display()),
                 "target": lot.target_mc_pct,
                 "tolerance": lot.tolerance_pct,
-                "treatments": [names[key].label for key in lot.treatments],
+                "treatments": [
+                    *([lot.finish] if lot.finish else []),
+                    *(names[key].label for key in lot.treatments),
+                ],
             }
             for lot in made.lots
         ],

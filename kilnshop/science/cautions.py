@@ -34,6 +34,7 @@ STRICT_MC_PCT, RATE_MC_PCT = 45.0, 28.0  # the safe rate binds above the first a
 RATE_WINDOW_H, RATE_STEP_H = 24, 6
 RATE_IN_HAND = 0.95  # a wetter step is proposed with 5 % of the safe rate left in hand
 SLOW_LIGHT_WOOD_PCT_PER_DAY = 5.0
+DAMP_ENOUGH_PCT = 0.5  # of EMC: air this much drier than set does not equalize (design choice)
 PROBE_GAP = 0.03  # moisture of the core over the target when a shallow probe already reads it
 
 
@@ -69,7 +70,7 @@ def find(
         *_rates(lots, steps, history, chamber, quick),
         *_mould(lots, history),
         *_probes(lots, history, goals),
-        *_end(lots, history, goals),
+        *_end(lots, steps, history, goals),
     ]
     return tuple(sorted(found, key=_harm))
 
@@ -155,14 +156,33 @@ def _steps(
         text = f"{chamber.name} has no humidifier, so the conditioning step is left out."
         found.append(Warning("caution", "no_conditioning", text))
     hours, at = history.taken[:, 0], history.stage[:, 0]
+    numbers = _numbers(steps, history)
+    if any(step.kind == "equalize" and index not in numbers for index, step in enumerate(steps)):
+        text = (
+            "The slow boards are within the tolerance when drying ends, so equalizing takes no time in this plan; "
+            "what the sample boards say decides."
+        )
+        found.append(Warning("note", "already_even", text))
     locked: list[str] = []
     overloaded: list[str] = []
-    for index, number in _numbers(steps, history).items():
+    for index, number in numbers.items():
         step = steps[index]
         mine = np.where(at == index, hours, 0.0)
         here = f"Step {number} ({step.dry_bulb_f:g} °F dry bulb, {step.wet_bulb_f:g} °F wet bulb)"
         if why := out_of_reach(step, machine):
             found.append(Warning("stop", "out_of_reach", f"Step {number}: {why}."))
+        if step.kind in ("equalize", "condition"):
+            held = 100 * float(mine @ history.emc[:, 0] / mine.sum())
+            wanted = emc_pct(
+                step.dry_bulb_f, psychro.rh_pct(step.dry_bulb_f, step.wet_bulb_f, chamber.elevation_ft)
+            )
+            if held < wanted - DAMP_ENOUGH_PCT:
+                text = (
+                    f"Step {number}: to {step.kind}, the air must hold wood at {wanted:.1f} % EMC; {chamber.name} "
+                    f"has no humidifier and dries out to {held:.1f} %. Leave {step.kind[:-1]}ing out or use a "
+                    "chamber with a humidifier."
+                )
+                found.append(Warning("stop", "out_of_reach", text))
         if step.dry_bulb_f > chamber.lockout_dry_bulb_f and step.kind not in ("heat", "pitch"):
             locked.append(f"step {number} at {step.dry_bulb_f:g} °F")
         highest = psychro.f_from_c(float(history.temp_c[mine > 0, 0].max()))
@@ -359,9 +379,20 @@ def _mould(lots: Sequence[LotInput], history: Run) -> list[Warning]:
     return []
 
 
-def _end(lots: Sequence[LotInput], history: Run, goals: Array) -> list[Warning]:
+def _end(lots: Sequence[LotInput], steps: Sequence[Step], history: Run, goals: Array) -> list[Warning]:
+    """How each lot ends; conditioning wets the shell on purpose, so the wood is judged before it."""
     found = []
-    final = 100 * history.average[-1, 0]
+    kinds = np.array([step.kind for step in steps])[history.stage[:, 0]]
+    damp = (kinds == "condition") & (history.taken[:, 0] > 0)
+    before = max(int(np.argmax(damp)) - 1, 0) if damp.any() else -1
+    final = 100 * history.average[before, 0]
+    if damp.any():
+        wetted = 100 * (history.average[np.flatnonzero(damp)[-1], 0] - history.average[before, 0]).max()
+        text = (
+            f"Conditioning puts up to {wetted:.1f} points back into the wood, most of it in the shell. Let the wood "
+            "cool a day before final moisture is measured."
+        )
+        found.append(Warning("note", "conditioned", text))
     for i, lot in enumerate(lots):
         if history.stalled[0] and final[i] > 100 * goals[i] + 0.05:
             text = (

@@ -136,6 +136,7 @@ def run(
     limit_h = np.array([np.inf if s.hours is None else s.hours for s in stages])
     dries = np.array([s.kind == "dry" for s in stages])
     equalizes = np.array([s.kind == "equalize" and s.hours is None for s in stages])
+    damp = np.array([chamber.has_humidifier and s.kind in ("equalize", "condition") for s in stages])
     last_dry = max(i for i, kind in enumerate(kinds) if kind == "dry")
     threshold = np.array(
         [
@@ -237,6 +238,8 @@ def run(
         target_rh = np.where(afloat, -1.0, set_rh[stage])
         low, high = np.full(members, 0.02), np.full(members, 2.0)  # 2: saturated air not tried yet
         guess = np.where(afloat | (np.abs(rh - target_rh) > 1e-6), rh, target_rh)
+        mists = damp[stage]
+        guess = np.where(mists, np.maximum(guess, target_rh), guess)  # a humidifier never leaves it drier
         halfway = temp + 0.5 * rate * step_h
         air_c = np.where(off, np.clip(halfway, np.minimum(temp, goal_c), np.maximum(temp, goal_c)), goal_c)
         seconds_by_row = np.repeat(step_h * 3600, lots * pieces)
@@ -275,8 +278,7 @@ def run(
                 too_warm_k=temp - goal_c,
             )
             excess = b.excess
-            if chamber.has_humidifier:
-                excess = np.where(at_set, np.maximum(excess, 0.0), excess)
+            excess = np.where(at_set & mists, np.maximum(excess, 0.0), excess)
             settled = np.abs(excess) <= AIR_CLOSES * np.maximum(np.abs(evap), 0.05)
             saturated = (guess >= 1.0) & (excess > 0)  # the rest runs down the walls
             settled |= saturated
@@ -309,7 +311,7 @@ def run(
             dt, speed_of_loss = np.maximum(step_h / 4, 0.005), np.zeros(members)
             continue
         # what the humidity search leaves open goes to the machine, or else the vents, so water and heat close
-        misted = np.where((b.excess < 0) & chamber.has_humidifier & at_set, -b.excess, 0.0)
+        misted = np.where((b.excess < 0) & at_set & mists, -b.excess, 0.0)
         by_air = (b.duty <= 0) & (np.abs(b.damper) > 1e-5) & ~saturated
         b.vent = b.vent + np.where(by_air, (b.excess + misted) / np.where(by_air, b.damper, 1.0), 0.0)
         vented = b.vent * b.damper

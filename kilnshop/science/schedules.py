@@ -19,6 +19,8 @@ from kilnshop.science.species import thickness_class as thickness_class
 
 START_MC_PCT = 300.0  # the first step holds for any wood wetter than the second step
 LOWEST_EMC_PCT = 4.5  # about the driest air a small dehumidifier holds at 120 °F
+FINISHES = {"equalize": "Equalize", "condition": "Equalize and condition"}  # after the last drying step
+FINISH_MARK = "+"  # between the code of the drying steps and its finish: T4-D2-LT+condition
 STEP_KINDS = ("dry", "equalize", "condition", "heat", "pitch")
 CODE = re.compile(r"T(\d{1,2})\s*-?\s*([A-F])\s*([1-8])", re.IGNORECASE)
 
@@ -513,7 +515,7 @@ def finish(
     Parameters
     ----------
     schedule : Schedule
-        Drying steps.
+        Drying steps; heat and pitch stages after them stay last.
     target_mc_pct : float
         Final average moisture content [%], 5 to 20.
     softwood : bool
@@ -521,13 +523,13 @@ def finish(
     has_humidifier : bool
         Conditioning needs air the chamber can only make with one.
     conditioning_hours : float or None
-        Hours of conditioning; None for none. About 4 for 4/4 softwood, 16 to 24 for 4/4, 48 for 8/4 hardwood.
+        Hours of conditioning, see `conditioning_hours`; None for none.
 
     Raises
     ------
     ValueError
-        Conditioning without a humidifier, equalizing air drier than `LOWEST_EMC_PCT`, or an argument out of
-        range.
+        Conditioning without a humidifier, equalizing air drier than `LOWEST_EMC_PCT`, a schedule that has such
+        steps of its own, or an argument out of range.
 
     References
     ----------
@@ -536,23 +538,60 @@ def finish(
     psychro.check_range("target_mc_pct", target_mc_pct, 5.0, 20.0, "%")
     if conditioning_hours is not None and not has_humidifier:
         raise ValueError(
-            "conditioning_hours needs a chamber with a humidifier; leave it out for this chamber"
+            "conditioning needs a chamber with a humidifier; this one has none, so equalize only"
         )
-    last = [step for step in schedule.steps if step.kind == "dry"][-1]
+    if any(step.kind in ("equalize", "condition") for step in schedule.steps):
+        raise ValueError(f"schedule {schedule.code} has equalizing or conditioning steps of its own already")
+    drying = [step for step in schedule.steps if step.kind == "dry"]
+    later = [step for step in schedule.steps if step.kind != "dry"]
+    last = drying[-1]
     below, above = (3.0, 3.0) if softwood else (2.0, 4.0)
     start = target_mc_pct - below
     if start < LOWEST_EMC_PCT:
         raise ValueError(
-            f"target_mc_pct {target_mc_pct:g} would equalize in air of {start:g} % EMC, drier than the "
+            f"a target of {target_mc_pct:g} % would equalize in air of {start:g} % EMC, drier than the "
             f"{LOWEST_EMC_PCT:g} % a dehumidifier holds; leave equalizing out or raise the target"
         )
     wet = _wet_bulb(last.dry_bulb_f, start, elevation_ft)
-    steps = [*schedule.steps, Step(start, last.dry_bulb_f, wet, "equalize")]
+    steps = [*drying, Step(start, last.dry_bulb_f, wet, "equalize")]
     if conditioning_hours is not None:
         psychro.check_range("conditioning_hours", conditioning_hours, 1.0, 168.0, "h")
         wet = _wet_bulb(last.dry_bulb_f, target_mc_pct + above, elevation_ft)
         steps.append(Step(target_mc_pct, last.dry_bulb_f, wet, "condition", conditioning_hours))
-    return replace(schedule, steps=tuple(steps))
+    kind = steps[-1].kind
+    return replace(
+        schedule,
+        code=joined(schedule.code, kind),
+        name=f"{schedule.name}, then {FINISHES[kind].lower()}",
+        steps=(*steps, *later),
+    )
+
+
+def parted(code: str) -> tuple[str, str]:
+    """The code of the drying steps and the finish after them, either empty. ValueError for an unknown finish."""
+    drying, _, ending = code.strip().partition(FINISH_MARK)
+    if ending and ending not in FINISHES:
+        known = " or ".join(FINISH_MARK + key for key in FINISHES)
+        raise ValueError(f"schedule {code!r} ends in none of {known}")
+    return drying, ending
+
+
+def joined(drying: str, ending: str) -> str:
+    """One code of both, see `parted`."""
+    return f"{drying}{FINISH_MARK}{ending}" if ending else drying
+
+
+def conditioning_hours(thickness_in: float, *, softwood: bool) -> float:
+    """Hours of conditioning [h] for wood this thick [in, 0.2 to 16], 4 to 72.
+
+    References
+    ----------
+    4 to 72 h (Lumber conditioning advice, seen); within it USDA Agriculture Handbook 188 (1991) ch. 7 (memory):
+    about 4 h for 4/4 softwood, 16 to 24 h for 4/4 and 48 h
+    for 8/4 hardwood; here 4 and 24 h per inch.
+    """
+    psychro.check_range("thickness_in", thickness_in, 0.2, 16.0, "in")
+    return float(min(72, max(4, round((4 if softwood else 24) * thickness_in))))
 
 
 def with_heat(

@@ -181,6 +181,22 @@ def test_equalizing_starts_on_the_driest_board(to_heat, operator):
     assert step_to(to_heat, operator, 2).step_index == 2
 
 
+def test_equalizing_is_due_on_the_driest_board_and_over_on_the_wettest(to_heat, operator):
+    """Wengert, Drying Oak Lumber step 6C (seen): from the driest at 2 below until the wettest is at the target."""
+
+    def change():
+        return following.next_change(to_heat, NOW + 201 * HOUR)
+
+    boards(to_heat, operator, 8.0, 5.4)
+    assert (change().trigger, change().due) == ("when the driest board is at 5 %", False)
+    boards(to_heat, operator, 8.0, 4.9)
+    assert change().due
+    to_heat.step_index = 2
+    assert (change().trigger, change().due) == ("when the wettest board is at 7 %, the target", False)
+    boards(to_heat, operator, 7.0, 5.0)
+    assert change().due
+
+
 def test_heat_needs_the_compressor_off_whoever_asks(to_heat, operator, owner):
     boards(to_heat, operator, 6.9, 6.0)
     for by, over in ((operator, {}), (owner, {"all_the_same": True})):

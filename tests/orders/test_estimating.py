@@ -87,6 +87,26 @@ def test_lots_that_wish_different_schedules_get_the_suggested_one(chamber, shop)
     assert "published schedule for 4/4 northern red oak" in made.reason
 
 
+def test_a_charge_is_finished_as_the_most_demanding_lot_asks(shop):
+    chamber = factory.make_chamber(has_humidifier=True)
+    order = factory.make_order()
+    lots = [
+        factory.make_lot(order, "A", schedule_code="T4-D2-LT+equalize", start_mc_pct=60),
+        factory.make_lot(order, "B", schedule_code="+condition", start_mc_pct=60),
+    ]
+    assert [lot.finish for lot in lots] == ["Equalize", "Equalize and condition"]
+    made = estimating.estimate_lots(lots, chamber, shop, DAY)
+    assert made.schedule_code == "T4-D2-LT+condition"
+    assert [step.kind for step in made.steps[-2:]] == ["equalize", "condition"]
+    asked = estimating.estimate_lots([factory.make_lot(order, "C")], chamber, shop, DAY, "+equalize")
+    assert asked.schedule_code.endswith("-LT+equalize")
+
+
+def test_conditioning_is_refused_in_words_without_a_humidifier(chamber, shop):
+    with pytest.raises(ValueError, match="North chamber has no humidifier, so it cannot condition wood"):
+        estimating.estimate_lots([factory.make_lot(schedule_code="+condition")], chamber, shop, DAY)
+
+
 def test_water_of_a_lot_by_hand(chamber, shop):
     # 800 bf counted 1 in, measured 1.125 in: 800/12 x 1.125 x 0.56 x 62.4 = 2620.8 lb oven-dry;
     # 25 to 7 % is 18 % of it = 471.7 lb; 8.34 lb a gallon: 56.6 gallons

@@ -146,11 +146,14 @@ def test_heat_to_warm_a_load():
         (CHAMBER, [(1.125, 0.95, 1.75, 2000, 0.40, 0.07)]),  # overloaded
         (replace(CHAMBER, vents=False), [OAK, (2.25, 0.4, 1.1, 300, 0.56, 0.08)]),
         (replace(CHAMBER, lockout_dry_bulb_f=100.0), [OAK]),
+        (replace(CHAMBER, has_humidifier=True, leak_kg_per_h=30.0), [OAK]),  # misted
     ],
 )
 def test_water_and_energy_close_over_a_charge(chamber, lots):
     given, machine = load(*lots), Machine(chamber, OUTSIDE)
-    h = run(given, machine, stages())
+    damp = [Stage("condition", 0.07, psychro.c_from_f(120), 0.68, 24.0)] if chamber.has_humidifier else []
+    h = run(given, machine, stages(extra=damp))
+    assert (h.misted_kg.sum() > 0) == chamber.has_humidifier
     lost_by_wood = float(given.dry_kg @ (given.start[0] - h.average[-1, 0]))
     out = float((h.condensed_kg + h.vented_kg - h.misted_kg).sum())
     assert h.evaporated_kg.sum() == pytest.approx(lost_by_wood, rel=1e-9)

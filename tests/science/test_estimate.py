@@ -396,13 +396,56 @@ def test_treatment_without_figures_is_said():
 
 
 def test_conditioning_needs_a_humidifier():
-    finished = schedules.finish(
-        low("T4-D2"), target_mc_pct=7, softwood=False, has_humidifier=True, conditioning_hours=20
-    )
-    without = run(lot(), schedule=finished)
+    without = run(lot(), schedule=finished(20))
     assert "no_conditioning" in codes(without) and without.steps[-1].kind == "equalize"
-    with_it = run(lot(start=25), schedule=finished, chamber=replace(NORTH, has_humidifier=True))
+    with_it = run(lot(start=25), schedule=finished(20), chamber=replace(NORTH, has_humidifier=True))
     assert with_it.steps[-1].kind == "condition" and with_it.steps[-1].hours == pytest.approx(20, abs=0.1)
+
+
+def finished(hours=None, **more):
+    return schedules.finish(
+        low("T4-D2"), target_mc_pct=7, softwood=False, has_humidifier=True, conditioning_hours=hours, **more
+    )
+
+
+@pytest.mark.parametrize("leak", [NORTH.leak_kg_per_h, 30.0])
+def test_a_humidifier_makes_the_air_of_equalizing_and_conditioning(leak):
+    """Equalize at 2 below, condition at 4 above the target (Wengert step 6C, seen; Handbook 188 ch. 7, memory); EMC by
+    the Wood Handbook table to its rounding. A leak of 30 kg/h in autumn air would dry the chamber out."""
+    chamber = replace(NORTH, has_humidifier=True, leak_kg_per_h=leak)
+    result = run(lot(start=60), chamber=chamber, schedule=finished(20))
+    even, damp = result.steps[-2:]
+    assert (even.kind, damp.kind) == ("equalize", "condition")
+    assert even.expected_emc_pct == pytest.approx(5, abs=0.4)
+    assert damp.expected_emc_pct == pytest.approx(11, abs=0.4)
+    assert 6 <= even.hours <= 96  # Wengert (seen): from 6 hours to 4 days
+    # Conditioning gives the wood water back, and that is no failure of the drying.
+    assert 7 < result.lots[0].final_mc_pct < 8.5 and result.reaches_target
+    assert "conditioned" in codes(result)
+
+
+def test_finishing_costs_its_days_and_electricity():
+    chamber = replace(NORTH, has_humidifier=True)
+    bare, even, damp = (
+        run(lot(start=60), chamber=chamber, schedule=plan)
+        for plan in (low("T4-D2"), finished(), finished(20))
+    )
+    assert bare.days.expected < even.days.expected < damp.days.expected
+    assert damp.days.expected - even.days.expected == pytest.approx(20 / 24, abs=0.05)
+    assert bare.kwh.total.expected < even.kwh.total.expected < damp.kwh.total.expected
+
+
+def test_equalizing_air_that_leaks_away_is_refused_without_a_humidifier():
+    leaky = replace(NORTH, leak_kg_per_h=30.0)
+    stop = next(w for w in run(lot(start=60), chamber=leaky, schedule=finished()).warnings
+                if w.code == "out_of_reach")  # fmt: skip
+    assert stop.severity == "stop" and "has no humidifier and dries out to" in stop.text
+    assert "out_of_reach" not in codes(run(lot(start=60), schedule=finished()))
+
+
+def test_boards_that_are_even_already_take_no_equalizing():
+    result = run(lot(start=25, tolerance_pct=2), schedule=finished())
+    assert "already_even" in codes(result) and result.steps[-1].kind == "dry"
 
 
 def test_shallow_probe_on_a_timber():

@@ -16,11 +16,14 @@ from kilnshop.science.schedules import (
     Step,
     assemble,
     bearable_rate,
+    conditioning_hours,
     delicacy,
     finish,
     for_wood,
+    joined,
     low_temperature,
     out_of_reach,
+    parted,
     problems,
     published_code,
     softwood_ladder,
@@ -191,6 +194,31 @@ def test_finish_equalizes_and_conditions_at_the_published_emc():
     assert condition.kind == "condition" and emc(condition) == pytest.approx(11, abs=0.4)
     assert condition.hours == 20
     assert problems(done, target_mc_pct=7, max_dry_bulb_f=125) == []
+    assert (done.code, done.name) == ("T4-D2-LT+condition", f"{oak.name}, then equalize and condition")
+    hot = with_heat(oak, kind="heat", dry_bulb_f=150, hours=10)
+    after = finish(hot, target_mc_pct=7, softwood=False, has_humidifier=False)
+    assert [step.kind for step in after.steps[-2:]] == ["equalize", "heat"]
+    with pytest.raises(ValueError, match="of its own already"):
+        finish(done, target_mc_pct=7, softwood=False, has_humidifier=True)
+
+
+# 4 to 72 h (lumber conditioning advice, seen); 4 h for 4/4 softwood, 16 to 24 for 4/4 and 48 or more for 8/4 hardwood
+# (USDA Agriculture Handbook 188 ch. 7, memory).
+def test_hours_of_conditioning_keep_to_the_published_ones():
+    assert conditioning_hours(1.0, softwood=True) == 4
+    assert 16 <= conditioning_hours(1.0, softwood=False) <= 24
+    assert 48 <= conditioning_hours(2.125, softwood=False) <= 72
+    assert conditioning_hours(16, softwood=False) == 72 and conditioning_hours(0.5, softwood=True) == 4
+
+
+@pytest.mark.parametrize("code", ["", "T4-D2-LT", "+equalize", "slow-oak+condition"])
+def test_a_code_and_its_finish_part_and_join(code):
+    assert joined(*parted(code)) == code
+
+
+def test_an_unknown_finish_is_named():
+    with pytest.raises(ValueError, match=r"'T4-D2\+steam' ends in none of \+equalize or \+condition"):
+        parted("T4-D2+steam")
 
 
 def test_conditioning_without_a_humidifier_is_refused():

@@ -323,3 +323,27 @@ def test_the_load_sheet_takes_the_same_queries_for_more_lots(web, chamber):
         return len(queries)
 
     assert counted(2, 1) == counted(6, 2)
+
+
+def test_equalizing_and_conditioning_are_offered_where_a_chamber_can_and_kept_with_the_charge(web, shop):
+    factory.make_rate_card()
+    damp = factory.make_chamber(has_humidifier=True)
+    dry = factory.make_chamber("south", name="South chamber")
+    lot = waiting_lot(start_mc_pct=60)
+    asked = typed(damp, lot, finish="condition")
+    assert "Equalize and condition" in text(web.get(reverse("charge_plan")))
+    live = text(web.post(reverse("charge_plan_result"), asked))
+    assert "T4-D2-LT+condition" in live and "then equalize and condition" in live
+    refused = text(web.post(reverse("charge_plan_result"), asked | {"chamber": dry.pk}))
+    assert "South chamber has no humidifier, so it cannot condition wood" in refused
+    web.post(reverse("charge_plan"), asked | {"do": "book"})
+    charge = Charge.objects.get()
+    assert charge.schedule_code == "T4-D2-LT+condition"
+    assert [step["kind"] for step in charge.plan["steps"][-2:]] == ["equalize", "condition"]
+    sheet = text(web.get(reverse("plan_of_charge_paper", args=[charge.pk, "set-points"])))
+    assert "Equalize" in sheet and "Condition" in sheet
+    damp.has_humidifier = False
+    damp.save()
+    waiting_lot("O-2026-0002")
+    page = text(web.get(reverse("charge_plan")))
+    assert "no chamber has a humidifier" in page and "Equalize and condition" not in page

@@ -392,3 +392,25 @@ def test_a_quote_pays_for_demand_only_where_it_raises_the_peak(client_for, owner
         charge.plan["power_heater_kw"] = [60.0]
         charge.save()
     assert working()["Demand"] == "0: the peak of the month stands without this charge"
+
+
+def test_a_lot_is_quoted_with_its_finish(client_for, owner, order, chamber):
+    chamber.has_humidifier = True
+    chamber.save()
+    client, lot = client_for(owner), order.lots.get()
+    green = LOT | {"start_mc_pct": "60", "schedule_code": ""}
+    live = reverse("order_estimate", args=[order.pk])
+    days = {
+        finish: text(client.post(live, {**green, "lot": lot.pk, "finish": finish}))
+        for finish in ("", "equalize", "condition")
+    }
+    likely = {finish: float(re.search(r"most likely ([\d.]+)", page)[1]) for finish, page in days.items()}
+    assert likely[""] < likely["condition"] and likely["equalize"] <= likely["condition"]
+    client.post(reverse("lot", args=[lot.pk]), {**green, "finish": "condition"})
+    lot.refresh_from_db()
+    assert lot.schedule_code == "+condition"
+    page = client.get(reverse("lot", args=[lot.pk])).content.decode()
+    assert '<option value="condition" selected>' in page
+    made = actions.save_quote(order=order, by=owner, now=timezone.now(), chamber=chamber)
+    assert made.figures["lots"][0]["treatments"] == ["Equalize and condition"]
+    assert "equalize and condition" in text(client.get(reverse("order", args=[order.pk])))

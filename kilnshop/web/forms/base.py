@@ -10,6 +10,8 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.forms.renderers import TemplatesSetting
 from PIL import Image
 
+from kilnshop.science import schedules
+from kilnshop.shop.models import Chamber
 from kilnshop.web import units
 
 THOUSANDS = re.compile(r"^-?\d{1,3}(,\d{3})+(\.\d*)?$")
@@ -217,6 +219,35 @@ class Rows(forms.BaseInlineFormSet):
 
 class ShopForm(Grouped, forms.Form):
     pass
+
+
+class FinishForm(ShopForm):
+    """A schedule's code and what follows drying; one code in the cleaned data, see `schedules.parted`."""
+
+    NO_FINISH = "Nothing more"
+    finish = forms.ChoiceField(label="After drying", required=False)
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        drying, ending = schedules.parted(self.initial.get("schedule_code") or "")
+        self.initial |= {"schedule_code": drying, "finish": ending}
+        offered = dict(schedules.FINISHES)
+        if not Chamber.objects.filter(active=True, has_humidifier=True).exists():
+            del offered["condition"]
+            self.fields["finish"].help_text = "Conditioning is not offered: no chamber has a humidifier"
+        offered |= {ending: schedules.FINISHES[ending]} if ending else {}
+        self.fields["finish"].choices = [("", self.NO_FINISH), *offered.items()]
+
+    def clean(self):
+        data = super().clean()
+        ending = data.pop("finish", "")
+        if "schedule_code" in data:
+            try:
+                drying, typed = schedules.parted(data["schedule_code"])
+                data["schedule_code"] = schedules.joined(drying, ending or typed)
+            except ValueError as error:
+                self.add_error("schedule_code", f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        return data
 
 
 class ShopModelForm(Grouped, forms.ModelForm):

@@ -7,7 +7,7 @@ from kilnshop.orders.models import Lot
 from kilnshop.orders.queries import waiting_lots
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import shop_today
-from kilnshop.web.forms.base import ShopForm
+from kilnshop.web.forms.base import FinishForm, ShopForm
 from kilnshop.web.templatetags.shopfloor import day, volume
 
 NO_CHAMBER = {
@@ -51,7 +51,8 @@ class WaitingLotsField(forms.ModelMultipleChoiceField):
             ) from None
 
 
-class PlanForm(ShopForm):
+class PlanForm(FinishForm):
+    NO_FINISH = "As the lots ask"
     chamber = ChamberField()
     first_day = forms.DateField(label="Loading day", validators=[coming_day])
     lots = WaitingLotsField(

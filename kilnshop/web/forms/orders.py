@@ -10,11 +10,11 @@ from kilnshop.imports import tally
 from kilnshop.orders import estimating
 from kilnshop.orders.models import Lot, Message, Quote
 from kilnshop.orders.queries import SHOWN
-from kilnshop.science import treatments
+from kilnshop.science import schedules, treatments
 from kilnshop.shop.models import Chamber, Customer, OwnSchedule
 from kilnshop.shop.queries import shop_today
 from kilnshop.web import units
-from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm
+from kilnshop.web.forms.base import FinishForm, ImageField, QuantityField, ShopForm
 
 TYPED = {"inputmode": "decimal", "autocomplete": "off"}
 MILLIMETRES = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*mm\s*", re.IGNORECASE)
@@ -58,14 +58,14 @@ class PhotosField(ImageField):
         return [super(PhotosField, self).clean(file, initial) for file in files]
 
 
-class LotForm(ShopForm):
+class LotForm(FinishForm):
     """A lot as the customer describes it. `tally` in the cleaned data is None or the rows of the tally."""
 
     sections = [
         ("Wood", ["species_key", "thickness", "measured_in", "width_in"]),
         ("How much", ["volume_bf", "tally_text", "tally_file"]),
         ("Moisture", ["start_how", "start_mc_pct", "target_mc_pct", "tolerance_pct"]),
-        ("Work", ["stacks", "schedule_code", "treatments", "another_treatment"]),
+        ("Work", ["stacks", "schedule_code", "finish", "treatments", "another_treatment"]),
         ("On arrival", ["arrived_on", "yard_place", "declared_value", "condition", "photos", "notes"]),
         ("Try it in", ["chamber"]),
     ]
@@ -198,7 +198,8 @@ class LotForm(ShopForm):
         code = self.cleaned_data["schedule_code"].strip()
         if code and not OwnSchedule.objects.filter(key=code).exists():
             try:
-                estimating.published_schedule(code)
+                if drying := schedules.parted(code)[0]:
+                    estimating.published_schedule(drying)
             except ValueError as error:
                 raise ValidationError(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
         return code
