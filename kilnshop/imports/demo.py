@@ -1,6 +1,7 @@
 """The demo shop: an invented shop's CSV files taken in and its story lived through the same actions a shop uses."""
 
 import datetime as dt
+import itertools
 import random
 import uuid
 import zoneinfo
@@ -9,9 +10,9 @@ from decimal import Decimal
 from pathlib import Path
 
 from kilnshop.billing.actions import issue_invoice, record_payment
-from kilnshop.charges import checklists, running, weighing
+from kilnshop.charges import checklists, running, watching, weighing
 from kilnshop.charges.actions import add_outage, plan_charge
-from kilnshop.charges.models import Charge, ChargeLot, Probe
+from kilnshop.charges.models import Alert, Charge, ChargeLot, Probe
 from kilnshop.imports import charge_log, demo_kiln, rows
 from kilnshop.imports.chambers import import_chambers
 from kilnshop.imports.customers import import_customers
@@ -30,13 +31,26 @@ PASSWORD = "maple-and-oak"  # shown on purpose: the demo holds nothing of anybod
 ROUNDS = ((7, 30), (17, 0))  # when the operator reads
 SILENT_HOURS = 25  # so that a reading is due
 WEIGHED_ABOVE = 25.0  # percent: wetter boards are weighed
-METER_AT_START = {"north": 18240.0, "south": 9455.0}
+METER_AT_START = {"north": 18240.0, "south": 9455.0, "small": 3120.0}
 HEAT_AIR_F = 150.0
+HOUR = dt.timedelta(hours=1)
+FOUND_AFTER = 2 * HOUR
+WATERED_ON = 0  # Mondays
 HEAT_HOURS = 6  # before drying is called done
 LOST_SHARE = Decimal("0.955")  # board feet that come out of 100 that went in, by width shrinkage
 WOOD_AT_DOOR_F = 68.0
 BOARDS_TESTED = 8
+BOARDS_BEFORE_UNLOADING = 4  # those that can be reached through the door
+SAWN = ("none", "none", "slight")  # prong tests of the first boards
 METER = "Demo pin meter"
+POWER_CUT_H = (2.0, 5.5)  # of the day in the log
+FINDINGS = {
+    Alert.Kind.POWER: "Storm took the line down. All fans run again, set points still right, stack looked at: no mould.",
+    Alert.Kind.FAST: "Raised the wet bulb 2 °F for a day. No fresh checks on faces or ends.",
+    Alert.Kind.WICK: "Changed the wick. Both bulbs now agree with the hand instrument.",
+    Alert.Kind.OFF_PLAN: "The controller had been set by the old step. Set anew and watched for an hour.",
+}
+FOUND = "Looked at it on the round; nothing wrong found."
 
 
 class Story:
@@ -87,7 +101,9 @@ class Story:
         happenings: list[tuple[dt.datetime, int, Callable[[], object]]] = []
         for row in self.table("quotes", "order saved chamber basis", "decision decided deposit_paid method"):
             happenings += self.quoting(row)
-        for row in self.table("charges", "charge chamber lots booked first_day", "started dried unloaded"):
+        for row in self.table(
+            "charges", "charge chamber lots booked first_day", "started dried unloaded logged"
+        ):
             happenings += self.charging(row)
         for row in self.table("deliveries", "order delivered", "invoiced paid method"):
             happenings += self.delivering(row)
@@ -184,6 +200,7 @@ class Story:
         seed = int(charge.number.rsplit("-", 1)[1])
         charge_lots = list(charge.charge_lots.select_related("lot__order").order_by("lot__order__number"))
         running.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
+        self.sign(charge, "loading", started)
         charge = running.start_charge(
             charge=charge,
             lines=self.signed("start"),
@@ -193,11 +210,7 @@ class Story:
         )
         dried = self.at(self.day(row, "dried"), 16) if row.get("dried") else None
         steps = charge.plan["steps"]
-        hours = (
-            (dried - started) / dt.timedelta(hours=1)
-            if dried
-            else sum(step["hours"] for step in steps) * 1.05
-        )
+        hours = (dried - started) / HOUR if dried else sum(step["hours"] for step in steps) * 1.05
         probes = list(charge.probes.select_related("charge_lot__lot").order_by("channel"))
         moist = [probe for probe in probes if probe.kind == Probe.Kind.MOISTURE]
         dice = random.Random(seed)
@@ -205,14 +218,24 @@ class Story:
         target = min(probe.charge_lot.lot.target_mc_pct for probe in moist)
         days = {lot["key"]: lot["days"]["expected"] for lot in charge.plan["lots"]}
         haste = [max(days.values()) / days[str(probe.charge_lot.lot)] for probe in moist]
-        moments = demo_kiln.paced(steps, starts, haste, target, hours, seed)
-        until = dried or self.now - dt.timedelta(hours=SILENT_HOURS)
+        clocks = [hour for hour, _ in ROUNDS]
+        moments = demo_kiln.paced(
+            steps,
+            starts,
+            haste,
+            target,
+            hours,
+            seed,
+            lambda hour: (started + hour * HOUR).astimezone(self.zone).hour in clocks,
+        )
+        until = dried or self.now - SILENT_HOURS * HOUR
         self.sampling(moments, moist, started, until, random.Random(seed + 1))
-        charge = self.readings(charge, moments, moist, started, until, dice)
+        logged = self.day(row, "logged") if row.get("logged") else None
+        charge = self.readings(charge, moments, moist, started, until, dice, logged)
         if dried:
             heat = next((at.hour for at in moments if steps[at.step]["kind"] == "heat"), None)
             if heat is not None and any(probe.kind == Probe.Kind.CORE for probe in probes):
-                self.heat(charge, dried - dt.timedelta(hours=HEAT_HOURS), moments[heat].step, seed)
+                self.heat(charge, dried - HEAT_HOURS * HOUR, moments[heat].step, seed)
             self.unloading(charge, row, dried, dice)
 
     def sampling(self, moments, moist, started, until, dice) -> None:
@@ -245,7 +268,7 @@ class Story:
                 now=started + dt.timedelta(days=1),
             )
             for moment in moments[1:]:
-                taken = started + dt.timedelta(hours=moment.hour)
+                taken = started + moment.hour * HOUR
                 if taken > until or max(moment.boards) < WEIGHED_ABOVE - 5:
                     break
                 if taken.astimezone(self.zone).hour == 12:
@@ -258,29 +281,43 @@ class Story:
                         now=taken,
                     )
 
-    def readings(self, charge, moments, moist, started, until, dice) -> Charge:
-        steps, last = charge.plan["steps"], moments[0]
-        meter = METER_AT_START[charge.chamber.key]
-        for moment in moments[1:]:
-            taken = started + dt.timedelta(hours=moment.hour)
+    def readings(self, charge, moments, moist, started, until, dice, logged) -> Charge:
+        steps, last, chamber, dry_lb = (
+            charge.plan["steps"],
+            moments[0],
+            charge.chamber,
+            charge.plan["oven_dry_lb"],
+        )
+        meter = METER_AT_START[chamber.key]
+        water_lb = 0.0
+        for before, moment in itertools.pairwise(moments):
+            taken = started + moment.hour * HOUR
             local = taken.astimezone(self.zone)
             read_at = next((clock for clock in ROUNDS if clock[0] == local.hour), None)
             step = steps[moment.step]
-            meter += step["kwh"] / step["hours"] if step["hours"] else 0
+            lost_lb = (sum(before.boards) - sum(moment.boards)) / len(moment.boards) / 100 * dry_lb
+            water_lb += max(0.0, lost_lb)
+            meter += demo_kiln.power_kw(
+                lost_lb,
+                step["dry_bulb_f"],
+                fan=chamber.fan_kw + chamber.blower_kw,
+                compressor=chamber.compressor_kw,
+                removal_lb_per_day=chamber.removal_lb_per_day,
+            )
             if read_at is None:
                 continue
             taken = local.replace(minute=read_at[1]).astimezone(dt.UTC)
             if taken > until:
                 break
+            if logged and local.date() > logged:
+                self.day_log(charge, step, logged, taken)
+                logged = None
             dry, wet = demo_kiln.air(step, moment.hour, dice)
-            lost = (sum(last.boards) - sum(moment.boards)) / len(moment.boards) / 100
             values = {
                 "dry_bulb_f": dry,
                 "wet_bulb_f": wet,
                 "meter_kwh": round(meter, 1),
-                "condensate_lb": round(
-                    max(0.0, lost * charge.plan["oven_dry_lb"] * dice.uniform(0.8, 0.95)), 1
-                ),
+                "condensate_lb": round(water_lb * demo_kiln.DRAINED * dice.uniform(0.95, 1.05), 1),
             }
             for probe, mc in zip(moist, moment.boards, strict=True):
                 values[f"ch{probe.channel}"] = _raw(mc + dice.gauss(0, 0.15), dry, probe.charge_lot.lot)
@@ -293,11 +330,18 @@ class Story:
                 values=values,
                 note="Demo data: made-up readings" if last.hour == 0 else "",
             )
-            last = moment
-            if moment.step != charge.step_index and taken < until - dt.timedelta(hours=12):
+            last, water_lb = moment, 0.0
+            if read_at == ROUNDS[0]:
+                self.sign(charge, "daily", taken)
+            if local.weekday() == WATERED_ON and read_at == ROUNDS[0]:
+                running.top_up_water(charge=charge, by=self.operator, now=taken)
+            self.looking(charge, taken)
+            to_index = demo_kiln.changed_to(moments, moment.hour)
+            if to_index is not None and steps[to_index]["kind"] == "dry" and taken < until - 12 * HOUR:
+                self.sign(charge, "step", taken)
                 charge = running.change_step(
                     charge=charge,
-                    to_index=moment.step,
+                    to_index=to_index,
                     by=self.operator,
                     now=taken,
                     why="The reading called for it",
@@ -305,7 +349,35 @@ class Story:
                 )
         return charge
 
+    def looking(self, charge: Charge, now: dt.datetime) -> None:
+        """What was found behind each alert of an earlier round."""
+        for alert in charge.alerts.filter(found_at=None, first_seen__lt=now - FOUND_AFTER):
+            finding = FINDINGS.get(alert.kind, FOUND)
+            watching.record_finding(alert=alert, finding=finding, by=self.operator, now=now)
+
+    def sign(self, charge: Charge, kind: str, now: dt.datetime) -> None:
+        running.sign_list(
+            charge=charge,
+            kind=kind,
+            lines=self.signed(kind),
+            initials=self.operator.initials,
+            by=self.operator,
+            now=now,
+        )
+
+    def day_log(self, charge: Charge, step: dict, day: dt.date, now: dt.datetime) -> None:
+        """The recorder's file of a day with a power cut in the night."""
+        midnight = dt.datetime.combine(day, dt.time())
+        charge_log.take(
+            charge=charge,
+            data=demo_kiln.day_log(midnight, step, POWER_CUT_H, charge.pk),
+            mapping=log_mapping({"dry_bulb_f": "Dry F", "wet_bulb_f": "Wet F"}),
+            by=self.operator,
+            now=now,
+        )
+
     def heat(self, charge: Charge, start: dt.datetime, step: int, seed: int) -> None:
+        self.sign(charge, "heat", start)
         running.change_step(
             charge=charge,
             to_index=step,
@@ -319,17 +391,9 @@ class Story:
         charge_log.take(
             charge=charge,
             data=demo_kiln.heat_log(local, HEAT_AIR_F, seed),
-            mapping={
-                "time": "Time",
-                "clock": "",
-                "columns": {"dry_bulb_f": "Air F", "ch7": "Core 1 F", "ch8": "Core 2 F"},
-                "unit": "F",
-                "order": "ymd",
-                "clocks": "shop",
-                "decimal": ".",
-            },
+            mapping=log_mapping({"dry_bulb_f": "Air F", "ch7": "Core 1 F", "ch8": "Core 2 F"}),
             by=self.operator,
-            now=start + dt.timedelta(hours=HEAT_HOURS),
+            now=start + HEAT_HOURS * HOUR,
         )
 
     def unloading(self, charge: Charge, row: rows.Row, dried: dt.datetime, dice: random.Random) -> None:
@@ -337,22 +401,46 @@ class Story:
         charge = running.finish_charge(
             charge=charge, lines=self.signed("finish"), initials=initials, by=self.operator, now=dried
         )
+        charge_lots = charge.charge_lots.select_related("lot__order").prefetch_related("lot__tally")
+        if not row.get("unloaded"):
+            for charge_lot in charge_lots:
+                tests = _tests(charge_lot.lot, self.day(row, "dried"), dice)[:BOARDS_BEFORE_UNLOADING]
+                running.record_board_tests(charge_lot=charge_lot, rows=tests, by=self.operator, now=dried)
+            return
         day = self.day(row, "unloaded")
         counts = {}
-        for charge_lot in charge.charge_lots.select_related("lot__order").prefetch_related("lot__tally"):
+        for charge_lot in charge_lots:
             lot = charge_lot.lot
             pieces = sum(line.pieces for line in lot.tally.all()) or None
             counts[charge_lot.pk] = (pieces, (lot.volume_bf * LOST_SHARE).quantize(Decimal(1)))
             running.record_board_tests(
                 charge_lot=charge_lot, rows=_tests(lot, day, dice), by=self.operator, now=dried
             )
-        running.unload_charge(
+        unloaded = self.at(day, 10)
+        charge = running.unload_charge(
             charge=charge,
             lines=self.signed("unload"),
             initials=initials,
             counts=counts,
             by=self.operator,
-            now=self.at(day, 10),
+            now=unloaded,
+        )
+        lost = self.table("degrade", "order cause volume_bf", "note")
+        lots = {charge_lot.lot.order.pk: charge_lot for charge_lot in charge_lots}
+        running.set_degrade(
+            charge=charge,
+            rows=[
+                {
+                    "charge_lot": lots[self.orders[line.get("order")].pk],
+                    "cause": line.get("cause"),
+                    "volume_bf": Decimal(line.get("volume_bf")),
+                    "note": line.get("note"),
+                }
+                for line in lost
+                if self.orders[line.get("order")].pk in lots
+            ],
+            by=self.operator,
+            now=unloaded,
         )
 
     def delivering(self, row: rows.Row) -> list:
@@ -437,6 +525,18 @@ def _probes(charge_lots: list[ChargeLot]) -> list[dict]:
     return found
 
 
+def log_mapping(columns: dict[str, str]) -> dict:
+    return {
+        "time": "Time",
+        "clock": "",
+        "columns": columns,
+        "unit": "F",
+        "order": "ymd",
+        "clocks": "shop",
+        "decimal": ".",
+    }
+
+
 def _raw(mc: float, wood_f: float, lot: Lot) -> float:
     return demo_kiln.raw_for(mc, lambda raw: running.correct_pin(raw, wood_f, lot.species_key)[0])
 
@@ -451,6 +551,7 @@ def _tests(lot: Lot, day: dt.date, dice: random.Random) -> list[dict]:
             "meter": METER,
             "depth_in": 0.3,
             "wood_temp_f": WOOD_AT_DOOR_F,
+            "prong": SAWN[number - 1] if number <= len(SAWN) else "",
             "measured_on": day,
         }
         for number in range(1, BOARDS_TESTED + 1)

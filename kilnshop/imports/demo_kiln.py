@@ -1,6 +1,7 @@
 """A made-up kiln for the demo shop: boards drift toward each step's air, with seeded noise.
 
-It only writes believable readings. It is not the drying model of the science room and no estimate uses it.
+It only writes believable readings of boards, air, water and electricity. It is not the drying model of the science
+room and no estimate uses it.
 """
 
 import datetime as dt
@@ -12,6 +13,10 @@ from dataclasses import dataclass
 LONGEST_HOURS = 24 * 120
 ROOM_F = 62.0
 WARMING_H = 6.0
+COOLING_H = 9.0
+WALL_KW_PER_F = 0.011
+DRAINED = 0.9  # of the water lost by the wood; the rest leaves by leaks and doors
+LOG_MIN = 10
 CORE_LAG_MIN = 95.0
 ABOVE_F, ABOVE_MIN = 134.5, 80
 
@@ -30,6 +35,11 @@ def wettest_half(boards: Sequence[float]) -> float:
     return sum(ranked) / len(ranked)
 
 
+def drifted(boards: Sequence[float], emc_pct: float, rates: Sequence[float]) -> list[float]:
+    """The boards an hour later, each by its own share of the way to EMC."""
+    return [mc - rate * (mc - emc_pct) for mc, rate in zip(boards, rates, strict=True)]
+
+
 def run(
     steps: Sequence[dict],
     starts: Sequence[float],
@@ -37,23 +47,23 @@ def run(
     target: float,
     pace: float,
     seed: int,
+    looks: Callable[[int], bool],
 ) -> list[Moment]:
     """Hour by hour until the last step is done. `pace` is the share of the way to EMC that an hour takes, `haste`
-    how much faster than the slowest lot each board's lot is."""
+    how much faster than the slowest lot each board's lot is. Drying steps change only in an hour when somebody looks."""
     dice = random.Random(seed)
     factors = [dice.uniform(0.88, 1.14) * more for more in haste]
     boards, at, since, moments = list(starts), 0, 0, []
     for hour in range(LONGEST_HOURS):
         moments.append(Moment(hour, at, tuple(boards)))
         step = steps[at]
-        boards = [
-            mc - pace * factor * (mc - step["emc_pct"]) for mc, factor in zip(boards, factors, strict=True)
-        ]
+        boards = drifted(boards, step["emc_pct"], [pace * factor for factor in factors])
         since += 1
         following = steps[at + 1] if at + 1 < len(steps) else None
         if step["kind"] == "dry":
-            ends_at = following["from_mc_pct"] if following and following["kind"] == "dry" else target
-            over = wettest_half(boards) <= ends_at
+            within = following is not None and following["kind"] == "dry"
+            ends_at = following["from_mc_pct"] if within else target
+            over = wettest_half(boards) <= ends_at and (looks(hour) or not within)
         else:
             over = since >= step["hours"]
         if over and following is None:
@@ -70,16 +80,23 @@ def paced(
     target: float,
     hours: float,
     seed: int,
+    looks: Callable[[int], bool],
 ) -> list[Moment]:
     """The run whose last hour is nearest to `hours`, by halving the pace's range."""
     low, high = 1e-5, 0.5
     for _ in range(40):
         middle = math.sqrt(low * high)
-        if len(run(steps, starts, haste, target, middle, seed)) > hours:
+        if len(run(steps, starts, haste, target, middle, seed, looks)) > hours:
             low = middle
         else:
             high = middle
-    return run(steps, starts, haste, target, high, seed)
+    return run(steps, starts, haste, target, high, seed, looks)
+
+
+def changed_to(moments: Sequence[Moment], hour: int) -> int | None:
+    """The step that begins after this hour; None where none does."""
+    after = moments[hour + 1] if hour + 1 < len(moments) else moments[hour]
+    return after.step if after.step != moments[hour].step else None
 
 
 def air(step: dict, hour: float, dice: random.Random) -> tuple[float, float]:
@@ -88,6 +105,15 @@ def air(step: dict, hour: float, dice: random.Random) -> tuple[float, float]:
     dry = ROOM_F + (step["dry_bulb_f"] - ROOM_F) * warm + dice.gauss(0, 0.5)
     wet = ROOM_F - 6 + (step["wet_bulb_f"] - ROOM_F + 6) * warm + dice.gauss(0, 0.4)
     return round(dry, 1), round(min(wet, dry - 0.5), 1)
+
+
+def power_kw(
+    lost_lb_per_h: float, dry_bulb_f: float, *, fan: float, compressor: float, removal_lb_per_day: float
+) -> float:
+    """Fans all the time, the compressor for the water it takes out, heat through the walls beyond what both give off."""
+    share = min(1.0, lost_lb_per_h * 24 / removal_lb_per_day)
+    machines = fan + compressor * share
+    return machines + max(0.0, WALL_KW_PER_F * (dry_bulb_f - ROOM_F) - 0.8 * machines)
 
 
 def raw_for(mc: float, corrected: Callable[[float], float | None]) -> float:
@@ -102,6 +128,23 @@ def raw_for(mc: float, corrected: Callable[[float], float | None]) -> float:
             high = middle
     top = corrected(low)
     return round(low + max(0.0, mc - top - 0.2) * 1.3, 1) if top is not None else round(low, 1)
+
+
+def day_log(start: dt.datetime, step: dict, cut_h: tuple[float, float], seed: int) -> bytes:
+    """A recorder's file of a day of a step, silent while the power was cut from one hour of it to another."""
+    dice = random.Random(seed)
+    lines = ["Demo recorder: made-up data", "Time,Dry F,Wet F"]
+    cut, back = cut_h
+    for minute in range(0, 24 * 60, LOG_MIN):
+        hour = minute / 60
+        if cut <= hour < back:
+            continue
+        colder = (1 - math.exp(-(back - cut) / COOLING_H)) * math.exp(-(hour - back)) if hour >= back else 0.0
+        dry = step["dry_bulb_f"] - (step["dry_bulb_f"] - ROOM_F) * colder + dice.gauss(0, 0.3)
+        wet = step["wet_bulb_f"] - (step["wet_bulb_f"] - ROOM_F + 6) * colder + dice.gauss(0, 0.3)
+        when = start + dt.timedelta(minutes=minute)
+        lines.append(f"{when:%Y-%m-%d %H:%M},{dry:.1f},{min(wet, dry - 0.5):.1f}")
+    return ("\n".join(lines) + "\n").encode()
 
 
 def heat_log(start: dt.datetime, air_f: float, seed: int) -> bytes:

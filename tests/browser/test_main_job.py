@@ -192,6 +192,7 @@ def test_from_the_call_to_the_paid_invoice(demo_shop, live_server, page, console
     hand.press("Look before importing")
     hand.sees("Rows taken")
     hand.press(re.compile("^Import 60 rows"))
+    page.wait_for_url("**/log/?done=*")
     hand.go(f"/charges/{charge.pk}/")
     page.locator("main svg, main canvas").first.wait_for()
     hand.fits()
@@ -253,4 +254,4 @@ def test_from_the_call_to_the_paid_invoice(demo_shop, live_server, page, console
     hand.fits()
     hand.go("/orders/")
     assert "/sign-in/" in page.url
-    assert console == []
+    assert [said for said in console if "422" not in said] == []  # the reading that was refused on purpose
