@@ -259,8 +259,8 @@ def test_a_charge_runs_day_by_day_from_start_to_paid_ticket(charge, client):
         assert lot["tests"]["n"] == 4
         assert ticket.number in page("ticket", ticket.pk)
         invoice = issue_invoice(order=order, tickets=[ticket], by=office, now=now, issued_on=now.date())
-        # rate card of the factory: 0.45 a bf for drying and 0.08 for heat, on the green tally; sales tax 6.25 %
-        net = FEET * (Decimal("0.45") + Decimal("0.08"))
+        # factory's rate card a bf on the green tally: drying 0.45, heat 0.08, stacking 0.10; sales tax 6.25 %
+        net = FEET * (Decimal("0.45") + Decimal("0.08") + Decimal("0.10"))
         assert invoice.total == (net * Decimal("1.0625")).quantize(Decimal("0.01"))
         record_payment(
             order=order,

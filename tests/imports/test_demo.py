@@ -14,7 +14,16 @@ from django.core.management import call_command
 from django.db import transaction
 
 from kilnshop.billing import queries as billing
-from kilnshop.charges.models import Booking, Charge, LogImport, Reading
+from kilnshop.charges.models import (
+    Alert,
+    BoardTest,
+    Booking,
+    Charge,
+    Degrade,
+    LogImport,
+    Reading,
+    SampleWeight,
+)
 from kilnshop.imports import demo, demo_kiln
 from kilnshop.orders import queries as orders
 from kilnshop.orders.models import Order, Quote
@@ -77,14 +86,26 @@ def check_stages():
     assert stages >= {
         orders.TAKEN_IN, orders.QUOTED, orders.FIRM, orders.PLANNED, orders.RUNNING, orders.DELIVERED
     }  # fmt: skip
-    assert {charge.state for charge in Charge.objects.all()} == {"planned", "running", "unloaded"}
+    states = [charge.state for charge in Charge.objects.all()]
+    assert sorted(set(states)) == ["dry", "planned", "running", "unloaded"]
+    assert states.count("planned") == 2
     waiting = orders.waiting_lots()
     assert len({lot.species_key for lot in waiting.filter(order__customer_reference="Kitchen")}) == 3
     lapsing = Quote.objects.filter(decision="", valid_until__lte=TODAY + dt.timedelta(days=7))
     assert lapsing.exists()
     assert [row.state for row in billing.listed("", TODAY)] == ["overdue", "paid"]
     assert len(billing.tickets_to_invoice()) == 1
-    assert LogImport.objects.get().rows_taken > 50
+    assert all(log.rows_taken > 50 for log in LogImport.objects.all())
+    assert LogImport.objects.count() == 2
+    running = Charge.objects.get(started_at__isnull=False, dried_at=None)
+    cut = running.alerts.get(kind=Alert.Kind.POWER)
+    assert "3 h 40 min" in cut.text and cut.finding  # silent from 02:00 to 05:30, a row every 10 minutes
+    assert not Alert.objects.filter(found_at=None).exclude(charge=running).exists()
+    assert SampleWeight.objects.filter(sample__charge_lot__charge=running).exists()
+    assert set(running.checklists.values_list("kind", flat=True)) == {"loading", "start", "daily", "step"}
+    assert {row.cause for row in Degrade.objects.all()} == {"before", "stacking", "handling", "drying"}
+    assert BoardTest.objects.exclude(prong="").exists()
+    assert waiting.count() >= 10
     heated = [lot for ticket in Ticket.objects.all() for lot in ticket.figures["lots"] if lot["treatments"]]
     assert [treatment["verdict"].lower() for treatment in heated[0]["treatments"]] == ["met"]
     assert Booking.objects.filter(charge=None).count() == 2
@@ -109,7 +130,7 @@ def test_demo_command_leaves_every_other_database_alone(tmp_path):
     assert demo.PASSWORD in done.stdout
     assert not other.exists()
     with sqlite3.connect(tmp_path / "data" / "demo" / "kilnshop.sqlite3") as database:
-        assert database.execute("select count(*) from orders_order").fetchone()[0] == 25
+        assert database.execute("select count(*) from orders_order").fetchone()[0] == 26
 
 
 @pytest.mark.parametrize("arguments", [["--port", "0"], ["--port", "many"], ["--colour", "red"]])
@@ -159,9 +180,15 @@ STEPS = [
 
 
 def test_made_up_boards_dry_to_the_target_in_the_asked_time():
-    moments = demo_kiln.paced(STEPS, [25.0, 23.0, 24.0], [1.0, 1.0, 1.3], 7.0, 240, seed=3)
+    moments = demo_kiln.paced(
+        STEPS, [25.0, 23.0, 24.0], [1.0, 1.0, 1.3], 7.0, 240, 3, lambda hour: hour % 12 == 8
+    )
     assert abs(moments[-1].hour - 240) <= 2
     assert {moment.step for moment in moments} == {0, 1, 2}
+    changed = {
+        moment.hour % 12 for moment, after in itertools.pairwise(moments) if moment.step == 0 != after.step
+    }
+    assert changed == {8}  # a step waits for somebody to look
     for before, after in itertools.pairwise(moments):
         assert all(b >= a for b, a in zip(before.boards, after.boards, strict=True))
 
@@ -172,6 +199,22 @@ def test_made_up_raw_reading_corrects_to_the_moisture(mc):
 
     raw = demo_kiln.raw_for(mc, lambda raw: correct_pin(raw, 110.0, "northern_red_oak")[0])
     assert correct_pin(raw, 110.0, "northern_red_oak")[0] == pytest.approx(mc, abs=0.3)
+
+
+def test_made_up_electricity_and_log_of_a_power_cut():
+    """Never below what the fans draw nor above all machines and heat together; silent through the cut, cold after it."""
+    machines = {"fan": 1.1, "compressor": 3.0, "removal_lb_per_day": 240.0}
+    assert demo_kiln.power_kw(0.0, demo_kiln.ROOM_F, **machines) == 1.1
+    assert demo_kiln.power_kw(500.0, demo_kiln.ROOM_F, **machines) == pytest.approx(4.1)
+    day = dt.datetime(2026, 10, 20)
+    lines = demo_kiln.day_log(day, STEPS[1], (2.0, 5.5), seed=2).decode().splitlines()[2:]
+    rows = [
+        (dt.datetime.fromisoformat(when), float(dry)) for when, dry, _ in (row.split(",") for row in lines)
+    ]
+    gap = max(itertools.pairwise(rows), key=lambda pair: pair[1][0] - pair[0][0])
+    assert (gap[0][0].time(), gap[1][0].time()) == (dt.time(1, 50), dt.time(5, 30))
+    assert gap[1][1] < 125 - 10
+    assert rows[-1][1] == pytest.approx(125, abs=2)
 
 
 def test_made_up_heat_log_holds_both_cores_long_enough():
