@@ -44,10 +44,15 @@ class Point:
     lb: float
     mc_pct: float | None
     band: BandedMc | None = None
+    dry: OvenDry | None = None  # in force
 
     @property
     def at(self) -> dt.datetime:
         return self.row.at
+
+    @property
+    def is_cut(self) -> bool:
+        return isinstance(self.row, SampleCut)
 
 
 @dataclass
@@ -56,9 +61,15 @@ class Sampled:
 
     sample: SampleBoard
     points: list[Point] = field(default_factory=list)
+    aside: list[Point] = field(default_factory=list)
     estimates: list[OvenDry] = field(default_factory=list)
     wettest: bool = False
     driest: bool = False
+
+    @property
+    def history(self) -> list[Point]:
+        """Every weight, those set aside too, oldest first."""
+        return sorted((*self.points, *self.aside), key=lambda point: _order(point.row))
 
     @property
     def known(self) -> list[Point]:
@@ -79,7 +90,7 @@ class Sampled:
     @property
     def waiting(self) -> SampleCut | None:
         """The latest cut whose sections are still in the oven."""
-        cuts = [point.row for point in self.points if isinstance(point.row, SampleCut)]
+        cuts = [point.row for point in self.points if point.is_cut]
         return next((cut for cut in reversed(cuts) if _open_sections(cut)), None)
 
     @property
@@ -97,6 +108,10 @@ class Sampled:
 
 def in_lb(weight: float, unit: str) -> float:
     return weight * moisture.LB_PER[unit]
+
+
+def in_unit(lb: float, unit: str) -> float:
+    return lb / moisture.LB_PER[unit]
 
 
 def _open_sections(cut: SampleCut) -> list:
@@ -133,23 +148,28 @@ def _meaning(sample: SampleBoard, lb: float, dry: OvenDry | None) -> tuple[float
         return None, None
 
 
+def _order(row: SampleCut | SampleWeight) -> tuple:
+    return row.at, isinstance(row, SampleCut), row.pk
+
+
 def read_through(sample: SampleBoard) -> Sampled:
     """Every weight of a sample with its moisture, by the oven-dry weight in force when it was taken.
 
     A weight at the moment of a cut was taken before it. What is set aside counts for nothing.
     """
-    rows = [row for row in (*sample.samplecuts.all(), *sample.sampleweights.all()) if not row.set_aside_why]
-    rows.sort(key=lambda row: (row.at, isinstance(row, SampleCut), row.pk))
     found, dry, last_mc = Sampled(sample), None, None
-    for row in rows:
+    for row in sorted((*sample.samplecuts.all(), *sample.sampleweights.all()), key=_order):
         lb = in_lb(row.weight, row.unit)
+        if row.set_aside_why:
+            found.aside.append(Point(row, lb, None))
+            continue
         if isinstance(row, SampleCut):
             dry = _oven_dry(row, last_mc)
             if dry:
                 found.estimates.append(dry)
         mc, band = _meaning(sample, lb, dry)
         last_mc = last_mc if mc is None else mc
-        found.points.append(Point(row, lb, mc, band))
+        found.points.append(Point(row, lb, mc, band, dry))
     return found
 
 

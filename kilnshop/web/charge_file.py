@@ -14,6 +14,7 @@ from django.apps import apps
 from django.db import models
 from django.utils import timezone
 
+from kilnshop.charges import sources
 from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.orders.models import Lot
@@ -85,6 +86,43 @@ def _csv(rows: models.QuerySet) -> Iterator[bytes]:
     yield text.getvalue().encode()
 
 
+WEIGHED = "moisture_by_weight.csv"
+WEIGHED_COLUMNS = [
+    "sample", "kind", "lot", "at", "what", "weight", "unit", "oven_dry_lb", "oven_dry_how", "mc_pct", "mc_low_pct",
+    "mc_high_pct", "set_aside_why", "by",
+]  # fmt: skip
+
+
+def _weighed(charge: Charge) -> list[list]:
+    """Each weight of the samples as the scale showed it, and what it means."""
+    return [
+        [
+            found.sample.name,
+            found.sample.kind,
+            str(found.sample.charge_lot.lot),
+            point.at,
+            "cut" if point.is_cut else "weight",
+            point.row.weight,
+            point.row.unit,
+            point.dry and point.dry.lb,
+            point.dry and point.dry.how,
+            point.mc_pct,
+            point.band and point.band.low,
+            point.band and point.band.high,
+            point.row.set_aside_why,
+            str(point.row.by),
+        ]
+        for found in sources.samples(charge)
+        for point in found.history
+    ]
+
+
+def _sheet(columns: list[str], rows: Iterable[list]) -> bytes:
+    text = io.StringIO()
+    csv.writer(text).writerows([columns, *([_cell(value) for value in row] for row in rows)])
+    return text.getvalue().encode()
+
+
 def _originals(charge: Charge) -> Iterator[Any]:
     """Every file kept with the charge: photos and recorder files."""
     for _, rows in _tables(charge):
@@ -111,6 +149,7 @@ def _paper(name: str, about: str, page: str) -> Member:
 def parts(charge: Charge) -> dict[str, Any]:
     """What the archive will hold, before it is made."""
     shown = [{"name": f"{name}.csv", "rows": rows.count()} for name, rows in _tables(charge)]
+    shown.append({"name": WEIGHED, "rows": len(_weighed(charge))})
     files = list(_originals(charge))
     missing = [file.name for file in files if not file.storage.exists(file.name)]
     size = sum(file.size for file in files if file.name not in missing)
@@ -137,6 +176,9 @@ def _members(charge: Charge, report: str) -> Iterator[Member]:
     for name, rows in _tables(charge):
         if rows.exists():
             yield Member(f"{name}.csv", f"Table of {name.replace('_', ' ')}", _csv(rows))
+    if weighed := _weighed(charge):
+        about = "Weights of the samples with the oven-dry weight estimated and the moisture that follows"
+        yield Member(WEIGHED, about, [_sheet(WEIGHED_COLUMNS, weighed)])
     for file in _originals(charge):
         if file.storage.exists(file.name):
             yield Member(f"originals/{file.name}", "As it was uploaded", _read(file))

@@ -5,7 +5,7 @@ import datetime as dt
 
 from django.utils import timezone
 
-from kilnshop.charges import following, money, proving
+from kilnshop.charges import following, money, proving, sources
 from kilnshop.charges.models import Charge
 from kilnshop.orders.estimating import species_names
 from kilnshop.science import sampling
@@ -49,7 +49,8 @@ def tested_lots(charge: Charge) -> list[dict]:
 def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
     """Everything the report prints, in the shop's units."""
     began = money.start_of(charge, shop) or now
-    drawn = following.figures(charge, began)
+    evidence = following.Evidence(charge, began)
+    drawn = following.figures(charge, began, evidence)
     lots = tested_lots(charge)
     names = species_names({lot["row"].lot.species_key for lot in lots})
     return {
@@ -82,6 +83,7 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
             }
             for channel, probe in following.probes(charge).items()
         ],
+        "samples": [_sample(found) for found in evidence.samples],
         "done": [
             {
                 "at": when(event.at),
@@ -177,6 +179,36 @@ def _compared(charge: Charge, now: dt.datetime) -> list[dict]:
         ),
     ]
     return [{"what": what, "planned": planned, "actual": actual} for what, planned, actual in rows]
+
+
+def _sample(found: sources.Sampled) -> dict:
+    """A sample board or pack, every weight in the unit of the scale that showed it."""
+    return {
+        "name": str(found.sample),
+        "kind": found.sample.get_kind_display(),
+        "lot": str(found.sample.charge_lot.lot),
+        "where": found.sample.position,
+        "weights": [
+            {
+                "at": when(point.at),
+                "what": _weighed(point),
+                "weight": f"{point.row.weight:g} {point.row.unit}",
+                "dry": f"{sources.in_unit(point.dry.lb, point.row.unit):.4g} {point.row.unit}"
+                if point.dry
+                else "–",
+                "mc": f"{mc(point.band.low)} – {mc(point.band.high)}" if point.band else mc(point.mc_pct),
+                "by": str(point.row.by),
+                "aside": point.row.set_aside_why,
+            }
+            for point in found.history
+        ],
+    }
+
+
+def _weighed(point: sources.Point) -> str:
+    if point.is_cut:
+        return f"Cut; {point.dry.how}" if point.dry else "Cut"
+    return point.row.note
 
 
 def _step(run: proving.StepRun) -> dict:

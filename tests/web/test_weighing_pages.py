@@ -1,11 +1,15 @@
 """The pages of samples: cut, dried, weighed, corrected; the sources side by side on the charge page."""
 
+import io
 import re
+import zipfile
 
+import pandas as pd
 import pytest
 import time_machine
 from django.urls import reverse
 
+from kilnshop.charges import weighing
 from kilnshop.charges.models import SampleBoard, SampleWeight
 from tests.charges.running_helpers import HOUR, NOW, read, running_charge
 from tests.charges.test_weighing import cut, weigh
@@ -135,3 +139,30 @@ def test_probes_and_the_drain_are_set_up_with_their_meter(charge, door):
     charge.refresh_from_db()
     assert charge.drain_counts
     assert "Condensate counter" in text_of(door.get(reverse("reading_new", args=[charge.pk])))
+
+
+def test_report_and_whole_file_hold_every_weight_as_entered(charge, door, operator):
+    """5 lb of dry wood: 8 lb at 60 % when cut, 104 oz at 30 %, by hand."""
+    sample = cut(charge.charge_lots.get(), operator, weight=8.0)
+    weigh(sample, operator, 104, 24, unit="oz")
+    weighing.set_aside(row=weigh(sample, operator, 5.9, 30), why="Scale not at zero", by=operator)
+    page = " ".join(
+        re.sub(r"<[^>]+>", " ", text_of(door.get(reverse("charge_report", args=[charge.pk])))).split()
+    )
+    for words in (
+        "Sample board S1",
+        "8 lb 5 lb 60 %",
+        "104 oz 80 oz 30 %",
+        "Set aside: Scale not at zero",
+        "5.9 lb",
+    ):
+        assert words in page, words
+    answer = door.get(reverse("charge_archive", args=[charge.pk]))
+    found = zipfile.ZipFile(io.BytesIO(b"".join(answer.streaming_content)))
+    rows = pd.read_csv(found.open("moisture_by_weight.csv"))
+    assert rows["weight"].tolist() == [8.0, 104.0, 5.9]
+    assert rows["unit"].tolist() == ["lb", "oz", "lb"]
+    assert rows["oven_dry_lb"].dropna().tolist() == pytest.approx([5.0, 5.0])
+    assert rows["mc_pct"].dropna().tolist() == pytest.approx([60.0, 30.0])
+    assert rows["set_aside_why"].dropna().str.startswith("Scale not at zero").tolist() == [True]
+    assert "moisture_by_weight.csv" in text_of(door.get(reverse("charge_file", args=[charge.pk])))

@@ -8,7 +8,7 @@ from django.urls import path
 from django.utils import timezone
 
 from kilnshop.charges import sources, weighing
-from kilnshop.charges.models import Charge, SampleBoard, SampleCut
+from kilnshop.charges.models import Charge, SampleBoard
 from kilnshop.shop.roles import May
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import weighing as forms
@@ -108,26 +108,20 @@ def _set_aside(request, sample: SampleBoard, form) -> None:
 
 def _history(found: sources.Sampled) -> list[dict]:
     """Every weight, newest first, those set aside too."""
-    meaning = {(type(point.row), point.row.pk): point for point in found.points}
-    dry = {row.cut.pk: row for row in found.estimates}
-    sample = found.sample
     rows = []
-    for row in (*sample.samplecuts.all(), *sample.sampleweights.all()):
-        point = meaning.get((type(row), row.pk))
-        is_cut = isinstance(row, SampleCut)
+    for point in reversed(found.history):
+        key = f"{'cut' if point.is_cut else 'weight'}-{point.row.pk}"
         rows.append(
             {
-                "row": row,
-                "key": f"{'cut' if is_cut else 'weight'}-{row.pk}",
-                "cut": is_cut,
+                "row": point.row,
+                "key": key,
+                "cut": point.is_cut,
                 "point": point,
-                "estimate": dry.get(row.pk) if is_cut else None,
-                "aside": forms.AsideForm(
-                    initial={"row": f"{'cut' if is_cut else 'weight'}-{row.pk}"}, auto_id=False
-                ),
+                "estimate": point.dry if point.is_cut else None,
+                "aside": forms.AsideForm(initial={"row": key}, auto_id=False),
             }
         )
-    return sorted(rows, key=lambda row: (row["row"].at, row["cut"]), reverse=True)
+    return rows
 
 
 def _working(found: sources.Sampled) -> dict | None:
