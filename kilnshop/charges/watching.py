@@ -1,6 +1,6 @@
 """Alerts of a running charge: what its readings show, what that means, and what a person found.
 
-The rules are in `science/signs.py`; they run when readings arrive, never when a page is opened.
+The rules are in `science/signs.py`; they run when readings or weights arrive, never when a page is opened.
 """
 
 import datetime as dt
@@ -12,8 +12,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
 
-from kilnshop.charges import following
-from kilnshop.charges.models import CHANNELS, Alert, Charge, ChargeLot, Correction, Probe
+from kilnshop.charges import following, sources
+from kilnshop.charges.models import CHANNELS, Alert, Charge, ChargeLot, Correction, Probe, SampleBoard
 from kilnshop.charges.queries import PromiseMove, promise_moves
 from kilnshop.orders.estimating import holds, species_for
 from kilnshop.science import forecast, signs
@@ -176,7 +176,7 @@ def watch(*, charge: Charge, now: dt.datetime) -> None:
     for alert in charge.alerts.order_by("first_seen", "id"):
         newest[alert.kind, alert.about] = alert
     shown: dict[tuple[str, str], signs.Sign] = {}
-    for sign in seen(charge):
+    for sign in seen(charge, now):
         key = (sign.kind, sign.about)
         held = shown.get(key)
         if held is None or SEVERITIES.index(sign.severity) <= SEVERITIES.index(held.severity):
@@ -202,15 +202,19 @@ def _keep(charge: Charge, known: Alert | None, sign: signs.Sign, now: dt.datetim
     alert.save()
 
 
-def seen(charge: Charge) -> list[signs.Sign]:
-    """The signs in the latest readings of a running charge."""
+def seen(charge: Charge, now: dt.datetime) -> list[signs.Sign]:
+    """The signs in the latest readings and weights of a running charge."""
     step = following.current_step(charge)
     last = following.latest_reading(charge)
-    if step is None or last is None:
+    samples = sources.samples(charge)
+    ats = [point.at for found in samples for point in found.points if point.at <= now]
+    ats += [last.taken_at] if last else []
+    if step is None or not ats:
         return []
+    newest = max(ats)
     names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", *(f"ch{number}" for number in CHANNELS)]
     rows = list(
-        charge.readings.filter(taken_at__gt=last.taken_at - WINDOW)
+        charge.readings.filter(taken_at__gt=newest - WINDOW)
         .order_by("taken_at")
         .values("pk", "taken_at", "logged_id", *names)
     )
@@ -219,7 +223,7 @@ def seen(charge: Charge) -> list[signs.Sign]:
         for row in rows
         if row["logged_id"] and row["dry_bulb_f"] is not None
     ]
-    return signs.signs(_airs(rows), log, _woods(charge, rows), _setting(charge, step))
+    return signs.signs(_airs(rows), log, _woods(charge, rows, samples, newest), _setting(charge, step))
 
 
 def _hourly(rows: list[dict], names: list[str]) -> list[dict]:
@@ -250,8 +254,24 @@ def _airs(rows: list[dict]) -> list[signs.Air]:
     ]
 
 
-def _woods(charge: Charge, rows: list[dict]) -> list[signs.Wood]:
-    """Each lot with its corrected probe readings, one round an hour."""
+def _weighed(
+    samples: Iterable[sources.Sampled], now: dt.datetime
+) -> list[tuple[dt.datetime, dict[str, float]]]:
+    """Rounds of the scale. A board cut again is another board, for its oven-dry weight was corrected."""
+    points = [(point, found) for found in samples for point in found.known if point.at <= now]
+    rounds: list[tuple[dt.datetime, dict[str, float]]] = []
+    for point, found in sorted(points, key=lambda row: row[0].at):
+        board = f"{found.sample}, {point.dry.cut.pk}"
+        if not rounds or board in rounds[-1][1] or point.at - rounds[-1][0] >= sources.SETTLED:
+            rounds.append((point.at, {}))
+        rounds[-1][1][board] = point.mc_pct
+    return rounds
+
+
+def _woods(
+    charge: Charge, rows: list[dict], samples: list[sources.Sampled], now: dt.datetime
+) -> list[signs.Wood]:
+    """Each lot with the rounds of its believed source: weighed boards, or corrected probe readings by the hour."""
     known = [probe for probe in following.probes(charge).values() if probe.kind == Probe.Kind.MOISTURE]
     rounds = _hourly(rows, [f"ch{probe.channel}" for probe in known]) if known else []
     fixed: dict[tuple[int, int], Correction] = {}
@@ -270,6 +290,16 @@ def _woods(charge: Charge, rows: list[dict]) -> list[signs.Wood]:
             }
             if values:
                 found.append((row["taken_at"], values))
+        boards = [
+            row
+            for row in samples
+            if row.sample.charge_lot_id == charge_lot.pk and row.sample.kind == SampleBoard.Kind.BOARD
+        ]
+        if boards:
+            evidence = following.Evidence(charge, now)
+            evidence.samples, evidence.channels = boards, [probe.channel for probe in channels]
+            if evidence.governing and evidence.governing.source == sources.BOARDS:
+                found = _weighed(boards, now)
         woods.append(
             signs.Wood(
                 name=str(lot),

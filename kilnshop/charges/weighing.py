@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from kilnshop.charges import sources
+from kilnshop.charges import sources, watching
 from kilnshop.charges.models import (
     Charge,
     ChargeLot,
@@ -130,6 +130,7 @@ def dry_sections(*, cut: SampleCut, oven_dry: dict[int, float], by: Person, now:
         section.oven_dry, section.dried_at, section.dried_by = figure, now, by
         section.full_clean()
         section.save(update_fields=["oven_dry", "dried_at", "dried_by"])
+    watching.watch(charge=cut.sample.charge_lot.charge, now=now)
     return cut
 
 
@@ -183,6 +184,7 @@ def weigh(
     now: dt.datetime,
     entry: uuid.UUID | None = None,
     note: str = "",
+    watch: bool = True,
 ) -> SampleWeight:
     """A later weight. Sent twice with the same `entry` it counts once; one that cannot be is refused in words."""
     require(by, May.RECORD_READINGS)
@@ -208,7 +210,10 @@ def weigh(
     row = SampleWeight(sample=sample, at=at, weight=weight, unit=unit, by=by, note=note.strip())
     if entry:
         row.entry = entry
-    return _saved(row)
+    _saved(row)
+    if watch:
+        watching.watch(charge=sample.charge_lot.charge, now=now)
+    return row
 
 
 @transaction.atomic
@@ -240,6 +245,7 @@ def weigh_round(
                     by=by,
                     now=now,
                     entry=uuid.uuid5(entry, str(sample.pk)),
+                    watch=False,
                 )
             )
         except ValidationError as error:
@@ -247,11 +253,12 @@ def weigh_round(
             errors[name] = error.messages
     if errors:
         raise ValidationError(errors)
+    watching.watch(charge=charge, now=now)
     return saved
 
 
 @transaction.atomic
-def set_aside(*, row: Weighing, why: str, by: Person) -> Weighing:
+def set_aside(*, row: Weighing, why: str, by: Person, now: dt.datetime) -> Weighing:
     """A weight that was wrong stays on record and counts for nothing."""
     require(by, May.RECORD_READINGS)
     _open(row.sample.charge_lot.charge)
@@ -261,4 +268,5 @@ def set_aside(*, row: Weighing, why: str, by: Person) -> Weighing:
         raise ValidationError("That weight is set aside already.")
     row.set_aside_why = f"{why.strip()} ({by})"[:200]
     row.save(update_fields=["set_aside_why"])
+    watching.watch(charge=row.sample.charge_lot.charge, now=now)
     return row

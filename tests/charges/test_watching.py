@@ -4,12 +4,13 @@ import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.urls import reverse
 
-from kilnshop.charges import following, running, watching
+from kilnshop.charges import following, running, watching, weighing
 from kilnshop.charges.models import Alert, LogImport
 from kilnshop.orders.models import Promise
 from kilnshop.shop.queries import shop_today
 from tests import factory
 from tests.charges.running_helpers import HOUR, NOW, read, running_charge
+from tests.charges.test_weighing import cut, weigh
 
 HOT = 130.0  # the step is set to 115 °F, the compressor's limit is 125 °F
 
@@ -249,3 +250,39 @@ def test_the_heat_stage_shows_the_clock_of_the_slowest_core(to_heat, operator, d
 @pytest.fixture
 def door_page(client_for, operator):
     return lambda charge: client_for(operator).get(reverse("charge", args=[charge.pk])).content.decode()
+
+
+def test_boards_above_25_percent_are_watched_by_their_weights(charge, operator):
+    """Red oak 4/4 may lose 3.8 % a day (Wengert, safe rates, seen); 5 lb of dry wood lose 0.25 lb: 5 % a day."""
+    sample = cut(charge.charge_lots.get(), operator, weight=8.0)  # at 60 %
+    read(charge, operator, hours=12, dry_bulb_f=115, wet_bulb_f=105, ch1=18.0, ch2=18.0)
+    quick = weigh(sample, operator, 7.75, 24)
+    alert = charge.alerts.get(kind="fast")
+    assert "lost 5.0 % a day at 55 %" in alert.text
+    weighing.set_aside(row=quick, why="Scale not at zero", by=operator, now=NOW + 25 * HOUR)
+    alert.refresh_from_db()
+    assert not alert.lasting
+
+
+def test_a_section_dried_later_is_no_loss_of_the_board(charge, operator):
+    """The estimate drops from 60 to 50 %: the second oven-dry weight corrects the first, nothing dried so fast."""
+    sample = cut(charge.charge_lots.get(), operator, weight=8.0)
+    weigh(sample, operator, 7.95, 24)
+    weighing.cut_again(
+        sample=sample, weight=7.5, unit="lb", green=[150.0], section_unit="g",
+        at=NOW + 25 * HOUR, by=operator, now=NOW + 25 * HOUR,
+    )  # fmt: skip
+    section = sample.samplecuts.last().sections.get()
+    weighing.dry_sections(cut=section.cut, oven_dry={section.pk: 100.0}, by=operator, now=NOW + 49 * HOUR)
+    weigh(sample, operator, 7.45, 49)
+    assert "fast" not in kinds(charge)
+
+
+def test_dry_boards_leave_the_watch_to_the_probes(charge, operator):
+    """At 25 % and below probes are believed: a weight that would mean 8 % a day opens nothing beside calm probes."""
+    sample = cut(charge.charge_lots.get(), operator, weight=6.4, mc=28.0)
+    weigh(sample, operator, 6.0, 24)  # 20 %
+    charge.alerts.all().delete()
+    for hours in (25, 49):
+        read(charge, operator, hours=hours, dry_bulb_f=115, wet_bulb_f=105, ch1=18.0, ch2=18.0)
+    assert "fast" not in kinds(charge)

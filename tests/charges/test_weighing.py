@@ -198,7 +198,7 @@ def test_a_round_is_kept_whole_or_not_at_all(row, operator):
 def test_a_wrong_weight_is_set_aside_and_stays_on_record(row, operator):
     sample = cut(row, operator)
     wrong = weigh(sample, operator, 4.4, 24)
-    weighing.set_aside(row=wrong, why="Scale was not at zero", by=operator)
+    weighing.set_aside(row=wrong, why="Scale was not at zero", by=operator, now=NOW + 48 * HOUR)
     assert sources.read_through(sample).latest.row == sample.samplecuts.get()
     kept = SampleWeight.objects.get()
     assert (kept.weight, kept.set_aside_why) == (4.4, "Scale was not at zero (Operator)")
@@ -301,6 +301,6 @@ def test_weights_never_change_whatever_is_cut_dried_or_set_aside_later(row, oper
     )
     dry(sample, operator, [100], at)
     if aside:
-        weighing.set_aside(row=typed[0], why="wrong", by=operator)
+        weighing.set_aside(row=typed[0], why="wrong", by=operator, now=NOW + 48 * HOUR)
     rows = SampleWeight.objects.filter(sample=sample).order_by("at")
     assert [(row.weight, row.unit) for row in rows] == [(row.weight, row.unit) for row in typed]

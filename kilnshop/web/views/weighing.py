@@ -102,7 +102,7 @@ def _set_aside(request, sample: SampleBoard, form) -> None:
     row = rows.filter(pk=pk).first() if rows and pk.isdigit() else None
     if row is None:
         raise Http404("There is no such weight.")
-    weighing.set_aside(row=row, why=form.cleaned_data["why"], by=request.user)
+    weighing.set_aside(row=row, why=form.cleaned_data["why"], by=request.user, now=timezone.now())
     messages.success(request, "The weight is set aside; it stays on record.")
 
 
