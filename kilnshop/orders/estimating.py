@@ -173,10 +173,10 @@ def suggestion_for(
     """
     drying, ending = schedules.parted(code)
     chosen = _drying_for(drying, lots, chamber, air)
-    return replace(chosen, schedule=_finished(chosen.schedule, ending, lots, chamber)) if ending else chosen
+    return replace(chosen, schedule=finished(chosen.schedule, ending, lots, chamber)) if ending else chosen
 
 
-def _finished(schedule: Schedule, ending: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:
+def finished(schedule: Schedule, ending: str, lots: Sequence[LotInput], chamber: ChamberInput) -> Schedule:
     """Equalized to the driest target and conditioned as long as the slowest lot needs."""
     if ending == "condition" and not chamber.has_humidifier:
         raise ValueError(

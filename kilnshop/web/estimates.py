@@ -30,7 +30,7 @@ def facts_of(estimate, chamber: str) -> list[dict]:
         (
             "Water to remove",
             weight(estimate.water_lb),
-            f"{number(estimate.water_gal)} US gallons" if units.unit("weight_lb").symbol == "lb" else "",
+            gallons(estimate),
             "water_lb",
         ),
         ("Oven-dry weight", weight(estimate.oven_dry_lb), "", "oven_dry_lb"),
@@ -47,6 +47,11 @@ def facts_of(estimate, chamber: str) -> list[dict]:
         {"label": label, "value": value, "note": note, "kind": "estimate", "working": working.get(key)}
         for label, value, note, key in rows
     ]
+
+
+def gallons(estimate) -> str:
+    """The water to remove as a US shop pictures it."""
+    return f"{number(estimate.water_gal)} US gallons" if units.unit("weight_lb").symbol == "lb" else ""
 
 
 def _against_full(estimate) -> str:

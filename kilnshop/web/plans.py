@@ -64,12 +64,16 @@ def shown(subject: Subject) -> dict:
         "title": subject.title,
         "number": subject.number,
         "sentence": _sentence(subject),
-        "about": f"{estimate.schedule_name} in {subject.chamber}{loaded}. {estimate.reason}".strip(),
+        "about": units.reworded(
+            f"{estimate.schedule_name} in {subject.chamber}{loaded}. {estimate.reason}".strip()
+        ),
         "facts": facts,
         "charts": _charts(subject),
         "steps": _steps(estimate),
         "lots": _lots(subject),
-        "warnings": estimate.warnings,
+        "warnings": [
+            {"severity": row.severity, "text": units.reworded(row.text)} for row in estimate.warnings
+        ],
         "workings": estimate.workings,
         "other_workings": [item for item in estimate.workings if id(item) not in told],
     }
@@ -286,6 +290,14 @@ def paper(subject: Subject, shop: Shop, today: dt.date) -> dict:
     for chart in content["charts"]:
         drawn = charts.svg({**chart["spec"], "height": PICTURE["height"]}, width=PICTURE["width"])
         chart["picture"] = "data:image/svg+xml;base64," + base64.b64encode(drawn.encode()).decode()
+    content["workings"] = [
+        {
+            "label": row.label,
+            "sure": units.reworded(row.uncertainty) or row.equation,
+            "narrows": units.reworded(row.narrows),
+        }
+        for row in content["workings"]
+    ]
     return content | {
         "shop": shop_block(shop),
         "issued_on": today.isoformat(),

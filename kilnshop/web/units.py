@@ -13,6 +13,7 @@ WORDED = (  # quantities in sentences of the science, the longer unit before the
     ("temp_f", re.compile(rf"(?P<by>\bby )?({NUMBER})(?:(/| to | and )({NUMBER}))? °F")),
     ("rate_lb_per_day", re.compile(rf"({NUMBER}) lb/day")),
     ("weight_lb", re.compile(rf"({NUMBER}) lb\b")),
+    ("price_per_bf", re.compile(rf"({NUMBER}) per bf\b")),
     ("volume_bf", re.compile(rf"({NUMBER}) bf\b")),
     ("speed_fpm", re.compile(rf"({NUMBER}) ft/min")),
     ("length_in", re.compile(rf"({NUMBER}) in(?= deep| thick| x )")),
@@ -91,9 +92,11 @@ def reworded(text: str) -> str:
     if active_shop().units != Shop.Units.METRIC:
         return text
     for quantity, pattern in WORDED:
-        its = unit(quantity)
+        its = unit("volume_bf" if quantity == "price_per_bf" else quantity)
 
         def metric(found: re.Match[str], quantity: str = quantity, its: Unit = its) -> str:
+            if quantity == "price_per_bf":
+                return f"{_number(found[1]) / its.factor:,.2f} per {its.symbol}"
             if quantity != "temp_f":
                 return in_words(quantity, _number(found[1]))
             if found["by"]:  # a difference

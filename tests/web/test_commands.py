@@ -76,6 +76,13 @@ def test_estimate_weighs_the_water_of_red_oak(capsys):
     assert dry_bulbs == sorted(dry_bulbs)
 
 
+def test_estimate_takes_a_finish_and_refuses_what_the_chamber_cannot(capsys):
+    got = json.loads(run(capsys, "estimate", *OAK, "--finish=equalize", "--json"))
+    assert got["schedule"].endswith("+equalize")
+    for finish, words in (("condition", "has no humidifier"), ("steam", "ends in none of")):
+        assert words in refused(capsys, "estimate", *OAK, f"--finish={finish}")
+
+
 def test_estimate_weighs_a_dressed_size_by_the_wood_that_is_there(capsys):
     """By hand: 1000 bf of 2x6 hold 1000/12 x (1.5 x 5.5)/(2 x 6) = 57.3 ft³ (PS 20); x 62.4 x 0.40 = 1430 lb."""
     words = (

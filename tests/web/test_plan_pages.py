@@ -276,3 +276,22 @@ def test_charge_without_a_whole_plan_offers_no_set_point_sheet(lots, operator, c
     client = client_for(operator)
     assert "set-points" not in text_of(client.get(reverse("charge", args=[bare.pk])))
     assert client.get(reverse("plan_of_charge_paper", args=[bare.pk, "set-points"])).status_code == 404
+
+
+def test_a_metric_shop_reads_a_plan_in_its_own_units_on_page_and_paper(
+    lots, charge, shop, operator, client_for
+):
+    shop.units = "metric"
+    shop.save()
+    client = client_for(operator)
+    papers = (
+        reverse("plan_of_charge", args=[charge.pk]),
+        reverse("plan_of_charge_paper", args=[charge.pk, "print"]),
+        reverse("plan_of_charge_paper", args=[charge.pk, "set-points"]),
+    )
+    for address in papers:
+        page = text_of(client.get(address))
+        shown = re.sub(r'<dd class="equation">.*?</dd>|<script.*?</script>|<dt>Source.*?</dd>', " ", page)
+        shown = re.sub(r"<[^>]+>", " ", shown)
+        assert "°C" in shown
+        assert not re.search(r"\d[\s\u00a0](?:°F|lb|bf|gal|US gallons)\b", shown)

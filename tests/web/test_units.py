@@ -21,6 +21,8 @@ US_UNITS = re.compile(r"\d (?:°F|lb|bf|ft/min)\b|\d/[\d.]+ °F|\d in (?:deep|th
         ("180 lb/day at 120 °F", "81.6 kg/day at 48.9 °C"),
         ("1,000 lb x (80 - 7) %", "453.6 kg x (80 - 7) %"),
         ("Take out 500 bf or use two charges", "Take out 1.18 m³ or use two charges"),
+        ("Price 0.65 per bf, minimum 150", "Price 275.45 per m³, minimum 150"),  # 0.65 / 0.00235974
+        ("T4-D2 at low temperature, up to 125 °F", "T4-D2 at low temperature, up to 51.7 °C"),
         ("a probe 0.5 in deep", "a probe 12.7 mm deep"),
         ("expect about 101 °F in step 1", "expect about 38.3 °C in step 1"),
         ("131 °C needs nothing", "131 °C needs nothing"),

@@ -65,7 +65,7 @@ class LotForm(FinishForm):
         ("Wood", ["species_key", "thickness", "measured_in", "width_in"]),
         ("How much", ["volume_bf", "tally_text", "tally_file"]),
         ("Moisture", ["start_how", "start_mc_pct", "target_mc_pct", "tolerance_pct"]),
-        ("Work", ["stacks", "schedule_code", "finish", "treatments", "another_treatment"]),
+        ("Work", ["schedule_code", "finish", "treatments", "another_treatment", "stacks"]),
         ("On arrival", ["arrived_on", "yard_place", "declared_value", "condition", "photos", "notes"]),
         ("Try it in", ["chamber"]),
     ]

@@ -23,6 +23,7 @@ from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
 from kilnshop.shop.roles import May
 from kilnshop.web import costs, stacks, timeline
 from kilnshop.web.access import allowed
+from kilnshop.web.estimates import gallons
 from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
 from kilnshop.web.tables.charges import ChargeTable
 from kilnshop.web.templatetags.shopfloor import day, kwh, number, range_days, volume, weight
@@ -69,7 +70,7 @@ def _facts(plan: planning.Plan) -> list[dict]:
          "working": working.get("kwh"),
          "note": f"{kwh(estimate.kwh.total.low)} to {kwh(estimate.kwh.total.high)}"},
         {"label": "Water to remove", "value": weight(estimate.water_lb), "kind": "estimate",
-         "working": working.get("water_lb"), "note": f"{number(estimate.water_gal)} gal"},
+         "working": working.get("water_lb"), "note": gallons(estimate)},
     ]  # fmt: skip
 
 

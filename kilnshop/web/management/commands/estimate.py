@@ -57,6 +57,9 @@ class Command(ShopCommand):
         parser.add_argument(
             "--schedule", help="a published code such as T4-D2; without it, the suggested one"
         )
+        parser.add_argument(
+            "--finish", help=f"after drying: {' or '.join(schedules.FINISHES)} (equalizes, then conditions)"
+        )
         parser.add_argument("--chamber", help="key of one of the shop's chambers")
         parser.add_argument("--json", action="store_true")
 
@@ -89,6 +92,7 @@ class Command(ShopCommand):
         if options["chamber"]:
             lots, chamber = self.taught(lots, chamber)
         schedule, reason = self.schedule(options["schedule"], lot, chamber)
+        schedule = self.finished(options["finish"], schedule, lot, chamber)
         try:
             result = estimate(lots, chamber, schedule, outside, reason=reason)
         except ValueError as problem:
@@ -164,6 +168,17 @@ class Command(ShopCommand):
             return schedules.assemble(code), f"{code} was asked for."
         except ValueError as problem:
             refuse(f"--schedule={code!r}: {problem}")
+
+    def finished(self, finish, schedule, lot, chamber):
+        if finish is None:
+            return schedule
+        from kilnshop.orders.estimating import finished
+
+        try:
+            schedules.parted(schedules.joined(schedule.code, finish))
+            return finished(schedule, finish, [lot], chamber)
+        except ValueError as problem:
+            refuse(f"--finish={finish!r}: {problem}")
 
     def report(self, result, chamber, outside, as_json):
         kwh = result.kwh
