@@ -271,16 +271,18 @@ def estimate_lots(
     *,
     scale: float = 1.0,
     ua_factor: float | None = None,
+    species: Mapping[str, Species] | None = None,
     quick: bool = False,
 ) -> Estimate:
     """Estimate lots dried together in a chamber from a day on.
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion; the charge is finished as
-    the most demanding of code and lots asks. Results are keyed by
-    the lot's full name, such as O-2026-0001-A. `scale` multiplies every volume, to compare with a fuller
-    chamber; `ua_factor` takes the place of the chamber's heat loss, to learn it; `quick` is for figures while typing. ValueError in words when something makes no sense.
+    the most demanding of code and lots asks. Results are keyed by the lot's full name, such as O-2026-0001-A.
+    `scale` multiplies every volume, to compare with a fuller chamber; `ua_factor` takes the place of the chamber's
+    heat loss, to learn it; `species` are the lots' woods where they are known already; `quick` is for figures while
+    typing. ValueError in words when something makes no sense.
     """
-    held = {key: species_for(key) for key in {lot.species_key for lot in lots}}
+    held = species or {key: species_for(key) for key in {lot.species_key for lot in lots}}
     inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
     code, *endings = schedules.parted(schedule_code)
     wishes = [schedules.parted(lot.schedule_code) for lot in lots]

@@ -62,8 +62,8 @@ def draft_lots(
     if not lots:
         raise ValidationError(f"Order {order.number} has no lots yet; add one first.")
     try:
-        species = {lot.species_key: estimating.species_for(lot.species_key) for lot in lots}
-        estimate = estimating.estimate_lots(lots, chamber, shop, first_day, quick=quick)
+        species = {key: estimating.species_for(key) for key in {lot.species_key for lot in lots}}
+        estimate = estimating.estimate_lots(lots, chamber, shop, first_day, species=species, quick=quick)
     except ValueError as error:
         raise ValidationError(f"{str(error)[:1].upper()}{str(error)[1:]}") from None
     card, tariff = rate_card_on(today), tariff_on(today)

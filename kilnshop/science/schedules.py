@@ -7,7 +7,7 @@ import re
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 
 from kilnshop.science import psychro
@@ -367,6 +367,7 @@ def _gentler(code: str) -> str:
     return f"T{max(1, int(found[1]) - 2)}-{found[2]}{max(1, int(found[3]) - 1)}"
 
 
+@lru_cache(maxsize=512)
 def for_wood(
     species: Species,
     thickness_in: float,
