@@ -275,7 +275,8 @@ def test_the_pages_fit_and_are_accessible(door, charge, operator, live_server, c
         charge, operator, dry_bulb_f=112, wet_bulb_f=98, ch1=18.0, ch2=30.0, ch3=104.0, meter_kwh=10
     )
     door.set_viewport_size(WIDTHS[width])
-    names = ["charge", "charge_finish", "charge_step", "reading_new", "probes", "board_tests", "log_import"]
+    names = ["charge", "charge_steps", "charge_readings", "charge_lots", "charge_load", "charge_record"]
+    names += ["charge_finish", "charge_step", "reading_new", "probes", "board_tests", "log_import"]
     addresses = [reverse(name, args=[charge.pk]) for name in names] + [reverse("reading", args=[reading.pk])]
     addresses += [reverse("charge_list", args=[charge.pk, "daily"])]
     addresses += [reverse("shop_lists"), reverse("shop_list", args=["heat"])]

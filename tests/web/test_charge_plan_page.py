@@ -292,7 +292,7 @@ def test_the_owner_is_told_the_price_at_which_one_more_lot_pays(client_for, owne
 
 def test_the_charge_page_draws_its_load_and_links_the_load_sheet(web, chamber):
     charge = factory.make_charge(chamber, lots=[waiting_lot()])
-    page = text(web.get(reverse("charge", args=[charge.pk])))
+    page = text(web.get(reverse("charge_load", args=[charge.pk])))
     assert "Load plan" in page and reverse("load_sheet_pdf", args=[charge.pk]) in page
     sheet = web.get(reverse("load_sheet", args=[charge.pk]))
     assert sheet.status_code == 200 and "Order of loading" in text(sheet)

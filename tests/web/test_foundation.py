@@ -225,3 +225,16 @@ def test_certificates_are_for_those_who_see_prices(client_for, operator, office,
     assert client_for(office).get(address).status_code == 200
     assert client_for(operator).get("/files/./exemptions/paper.pdf").status_code in (403, 404)
     assert client_for(operator).get("/files/lots/../exemptions/paper.pdf").status_code in (403, 404)
+
+
+def test_warnings_of_one_kind_are_told_once_and_name_the_lots_of_the_others():
+    harsh = [
+        {"severity": "note", "code": "safe_rate", "text": f"Lot {lot}: step 2 is too harsh."} for lot in "ABC"
+    ]
+    hot = {"severity": "caution", "code": "too_warm", "text": "Step 1 drifts."}
+    assert shopfloor.gathered([hot, harsh[0], "bare", harsh[1], harsh[2], "bare"]) == [
+        (hot, [], ""),
+        (harsh[0], harsh[1:], "B, C"),
+        ("bare", [], ""),
+        ("bare", [], ""),
+    ]

@@ -32,7 +32,7 @@ def test_a_list_is_signed_beside_a_running_charge(kind, operator, door):
     assert "is neither done nor skipped" in text_of(door.post(address, data))
     response = door.post(address, data | {f"skip_{last.key}": "No time"})
     assert response["Location"] == reverse("charge_step" if kind == "step" else "charge", args=[charge.pk])
-    page = text_of(door.get(reverse("charge", args=[charge.pk])))
+    page = text_of(door.get(reverse("charge_record", args=[charge.pk])))
     assert "No time" in page and "signed OP" in page
 
 

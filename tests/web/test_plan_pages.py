@@ -265,7 +265,7 @@ def test_set_point_sheet_with_a_heat_stage_switches_the_compressor_off_first(
 def test_set_point_sheet_is_linked_from_the_charge_and_its_plan(charge, quote, operator, owner, client_for):
     client = client_for(operator)
     sheet = reverse("plan_of_charge_paper", args=[charge.pk, "set-points-pdf"])
-    assert sheet in text_of(client.get(reverse("charge", args=[charge.pk])))
+    assert sheet in text_of(client.get(reverse("charge_steps", args=[charge.pk])))
     assert "set-points/" in text_of(client.get(reverse("plan_of_charge", args=[charge.pk])))
     quoted = reverse("plan_of_quote_paper", args=[quote.pk, "set-points"])
     assert client_for(owner).get(quoted).status_code == 404
@@ -274,7 +274,7 @@ def test_set_point_sheet_is_linked_from_the_charge_and_its_plan(charge, quote, o
 def test_charge_without_a_whole_plan_offers_no_set_point_sheet(lots, operator, client_for):
     bare = factory.make_charge(lots=lots, number="K-2026-0009")
     client = client_for(operator)
-    assert "set-points" not in text_of(client.get(reverse("charge", args=[bare.pk])))
+    assert "set-points" not in text_of(client.get(reverse("charge_steps", args=[bare.pk])))
     assert client.get(reverse("plan_of_charge_paper", args=[bare.pk, "set-points"])).status_code == 404
 
 

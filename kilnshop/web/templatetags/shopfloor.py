@@ -1,6 +1,7 @@
 """How numbers, dates and states are written, in the shop's units. Loaded in every template."""
 
 import datetime as dt
+import re
 from decimal import Decimal
 
 from django import template
@@ -55,6 +56,22 @@ def unit_price(value) -> str:
 def reworded(text) -> str:
     """A sentence of the science in the shop's own units."""
     return units.reworded(str(text))
+
+
+@register.filter
+def gathered(warnings) -> list[tuple]:
+    """Warnings of one kind together, where the first stands: (the first, the others, the others' lots)."""
+    kinds: dict = {}
+    for nth, warning in enumerate(warnings):
+        told = warning if isinstance(warning, dict) else getattr(warning, "__dict__", {})
+        kind = (told["code"], told["severity"]) if told.get("code") else nth
+        kinds.setdefault(kind, []).append(warning)
+    return [(alike[0], alike[1:], ", ".join(_lots_named(alike[1:]))) for alike in kinds.values()]
+
+
+def _lots_named(warnings) -> list[str]:
+    texts = [warning["text"] if isinstance(warning, dict) else warning.text for warning in warnings]
+    return [found[1] for text in texts if (found := re.match(r"Lot (\S+): ", text))]
 
 
 @register.filter

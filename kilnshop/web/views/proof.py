@@ -46,7 +46,7 @@ def degrade(request, pk):
         try:
             running.set_degrade(charge=found, rows=given, by=request.user, now=timezone.now())
             messages.success(request, f"Degrade of charge {found} is kept.")
-            return redirect("charge", found.pk)
+            return redirect("charge_lots", found.pk)
         except ValidationError as error:
             problems = error.messages
     context = {

@@ -25,7 +25,7 @@ from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, weight, when
 
-PAGE = 12
+PAGE = 8
 SIGN_WORDS = {
     "loading": "Sign: loaded",
     "start": "Sign and start charge",
@@ -231,51 +231,133 @@ def _ways(charge: Charge, outlook: following.Outlook) -> list[dict]:
     return rows
 
 
+PARTS = {
+    "charge": "Overview",
+    "charge_steps": "Steps",
+    "charge_readings": "Readings",
+    "charge_lots": "Lots",
+    "charge_load": "Load",
+    "charge_record": "Record",
+}
+
+
+def _part(request, found: Charge, name: str, sentence: str, **shown):
+    """One of the pages of a charge, below the same head and the way to the others."""
+    tabs = [
+        {"url": reverse(part, args=[found.pk]), "word": word, "here": part == name}
+        for part, word in PARTS.items()
+    ]
+    shown |= {"charge": found, "state": found.state, "sentence": sentence, "tabs": tabs, "part": PARTS[name]}
+    file = "overview" if name == "charge" else name.removeprefix("charge_")
+    return render(request, f"charges/{file}.html", shown)
+
+
 def charge(request, pk):
     found = _charge(pk)
     now = timezone.now()
     outlook = following.outlook(found, now)
     known = following.probes(found)
-    figures = following.figures(found, _start_of_plan(found), outlook.evidence)
+    drawn = charts_charge.moisture(following.figures(found, _start_of_plan(found), outlook.evidence))
+    return _part(
+        request,
+        found,
+        "charge",
+        charge_words.opening(found, now, outlook),
+        facts=_facts(found, now, outlook, request.shop.elevation_ft),
+        change=outlook.change,
+        alerts=[_alert(row) for row in watching.open_alerts([found])],
+        heat=watching.heat_clock(found),
+        late=watching.late_promises([(found, outlook)], request.shop.promise_margin_days),
+        charts={"moisture": charts.dressed(drawn)} if drawn else {},
+        believed=charge_words.believed(outlook.governing),
+        ways=_ways(found, outlook),
+        troubles=_troubles(found, known, outlook.evidence),
+        probes=known,
+        steps=following.steps(found),
+        lists=[
+            (kind, Checklist.Kind(kind).label)
+            for kind in checklists.ALONE
+            if checklists.SIGNED_WHEN[kind] == found.state
+        ],
+    )
+
+
+def charge_steps(request, pk):
+    found = _charge(pk)
+    steps = following.steps(found)
+    change = following.outlook(found, timezone.now()).change
+    count = f"{len(steps)} step{'s' * (len(steps) != 1)}" if steps else "No steps planned"
+    return _part(
+        request,
+        found,
+        "charge_steps",
+        f"{count}, schedule {found.schedule_code}. {charge_words.next_words(change)}",
+        steps=steps,
+        change=change,
+        warnings=found.plan.get("warnings") or [],
+    )
+
+
+def charge_readings(request, pk):
+    found = _charge(pk)
+    known = following.probes(found)
     readings = found.readings.select_related("by", "logged").order_by("-taken_at")
     page = Paginator(readings, PAGE).get_page(request.GET.get("page"))
-    drawn = {"moisture": charts_charge.moisture(figures), "air": charts_charge.air(figures)}
     columns, rows = _reading_rows(page, known)
-    spent = money.metered(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
-    return render(
+    drawn = charts_charge.air(following.figures(found, _start_of_plan(found)))
+    latest = following.latest_reading(found)
+    count = page.paginator.count
+    return _part(
         request,
-        "charges/detail.html",
-        {
-            "charge": found,
-            "state": found.state,
-            "sentence": charge_words.opening(found, now, outlook),
-            "facts": _facts(found, now, outlook, request.shop.elevation_ft),
-            "change": outlook.change,
-            "alerts": [_alert(row) for row in watching.open_alerts([found])],
-            "heat": watching.heat_clock(found),
-            "answered": watching.answered(found),
-            "late": watching.late_promises([(found, outlook)], request.shop.promise_margin_days),
-            "spent": costs.facts(spent, "measured") if spent else None,
-            "steps": following.steps(found),
-            "charts": {name: charts.dressed(spec) for name, spec in drawn.items() if spec},
-            "probes": known,
-            "believed": charge_words.believed(outlook.governing),
-            "ways": _ways(found, outlook),
-            "troubles": _troubles(found, known, outlook.evidence),
-            "page": page,
-            "columns": columns,
-            "rows": rows,
-            "lots": charge_report.tested_lots(found),
-            "events": found.events.select_related("by")[:50],
-            "checklists": found.checklists.select_related("signed_by").order_by("-signed_at")[:50],
-            "lists": [
-                (kind, Checklist.Kind(kind).label)
-                for kind in checklists.ALONE
-                if checklists.SIGNED_WHEN[kind] == found.state
-            ],
-            "warnings": found.plan.get("warnings") or [],
-            "stack": stacks.shown(loading.of_charge(found)),
-        },
+        found,
+        "charge_readings",
+        f"{count:,} reading{'s' * (count != 1)}, the last {when(latest.taken_at)}."
+        if latest
+        else "No readings.",
+        charts={"air": charts.dressed(drawn)} if drawn else {},
+        page=page,
+        columns=columns,
+        rows=rows,
+        probes=known,
+    )
+
+
+def charge_lots(request, pk):
+    found = _charge(pk)
+    lots = charge_report.tested_lots(found)
+    tested = sum(lot["sample"] is not None for lot in lots)
+    return _part(
+        request,
+        found,
+        "charge_lots",
+        f"{len(lots)} lot{'s' * (len(lots) != 1)} in {found.chamber}, boards tested of {tested or 'none'}.",
+        lots=lots,
+    )
+
+
+def charge_load(request, pk):
+    found = _charge(pk)
+    return _part(
+        request,
+        found,
+        "charge_load",
+        f"How the lots stand in {found.chamber}.",
+        stack=stacks.shown(loading.of_charge(found)),
+    )
+
+
+def charge_record(request, pk):
+    found = _charge(pk)
+    spent = money.metered(found, request.shop) if request.user.may(May.SEE_MARGINS) else None
+    return _part(
+        request,
+        found,
+        "charge_record",
+        "What was done, found and signed, the newest first.",
+        answered=watching.answered(found),
+        events=found.events.select_related("by")[:50],
+        checklists=found.checklists.select_related("signed_by").order_by("-signed_at")[:50],
+        spent=costs.facts(spent, "measured") if spent else None,
     )
 
 
@@ -572,7 +654,7 @@ def note(request, pk):
         messages.success(request, "The note is kept.")
     else:
         messages.error(request, f"The note was not kept: {' '.join(form.errors['text'])}")
-    return redirect("charge", found.pk)
+    return redirect("charge_record", found.pk)
 
 
 @require_POST
@@ -614,7 +696,7 @@ def probes(request, charge_pk):
                 running.set_probes(charge=found, rows=rows, by=request.user)
                 running.set_drain(charge=found, counts=drain.cleaned_data["drain_counts"], by=request.user)
             messages.success(request, f"{len(rows)} channel{'s' * (len(rows) != 1)} set up.")
-            return redirect("charge", found.pk)
+            return redirect("charge_readings", found.pk)
         except ValidationError as error:
             problems = error.messages
     problems += [text for form in [*channels, drain] for texts in form.errors.values() for text in texts]
@@ -659,6 +741,11 @@ def board_tests(request, charge_pk):
 
 urlpatterns = [
     path("charges/<int:pk>/", charge, name="charge"),
+    path("charges/<int:pk>/steps/", charge_steps, name="charge_steps"),
+    path("charges/<int:pk>/readings/", charge_readings, name="charge_readings"),
+    path("charges/<int:pk>/lots/", charge_lots, name="charge_lots"),
+    path("charges/<int:pk>/load/", charge_load, name="charge_load"),
+    path("charges/<int:pk>/record/", charge_record, name="charge_record"),
     path("charges/<int:pk>/chart/<str:name>.svg", chart, name="charge_chart"),
     path("charges/<int:pk>/load-sheet/", load_sheet, name="load_sheet"),
     path("charges/<int:pk>/load-sheet/pdf/", load_sheet_pdf, name="load_sheet_pdf"),
