@@ -151,7 +151,10 @@ def part_load(made: Draft) -> PartLoad | None:
 
 def could_move(made: Draft) -> list[str]:
     """What could move the ready date, in the customer's words."""
-    reasons = ["The days run from loading; a chamber is loaded when it is free and the load is complete."]
+    reasons = [
+        "The days run from loading, which waits for a complete load and a free chamber: a charge ahead that "
+        "dries longer moves it."
+    ]
     assumed = [
         lot.letter for lot in made.lots if lot.start_how.startswith("assumed") or lot.start_how == "pin"
     ]
@@ -160,6 +163,9 @@ def could_move(made: Draft) -> list[str]:
             f"The starting moisture of lot {', '.join(assumed)} is not weighed; wetter wood takes longer."
         )
     reasons.append("Thicker boards than stated, cold weather and power failures add days.")
+    reasons += [
+        f"What would narrow the dates most: {row.narrows}." for row in made.estimate.workings if row.key == "days"
+    ]
     return reasons
 
 

@@ -70,6 +70,7 @@ def quote_draft(request, order_pk):
             "form": form,
             "draft": draft,
             "window": quoting.ready_window(draft) if draft else None,
+            "could_move": quoting.could_move(draft) if draft else (),
             "panel": estimates.panel(draft, request.user) if draft else None,
             "compare": address(draft.lots, draft.chamber, draft.first_day) if draft else "",
             "newest": queries.newest_quote(order),
