@@ -164,7 +164,9 @@ def could_move(made: Draft) -> list[str]:
         )
     reasons.append("Thicker boards than stated, cold weather and power failures add days.")
     reasons += [
-        f"What would narrow the dates most: {row.narrows}." for row in made.estimate.workings if row.key == "days"
+        f"What would narrow the dates most: {row.narrows}."
+        for row in made.estimate.workings
+        if row.key == "days"
     ]
     return reasons
 
