@@ -242,5 +242,5 @@ def receive(
         log.rows_repeated = F("rows_repeated") + sifted.repeated
         log.imported_at = now
         log.save()
-        watching.watch(charge=charge, now=now)
+        watching.watch(charge=charge, now=now, since=sifted.take[0].taken_at)
     return sifted

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from kilnshop.charges import following, sources
-from kilnshop.charges.models import CHANNELS, Alert, Charge, ChargeLot, Correction, Probe, SampleBoard
+from kilnshop.charges.models import Alert, Charge, ChargeLot, Correction, Probe, SampleBoard
 from kilnshop.charges.queries import PromiseMove, promise_moves
 from kilnshop.orders.estimating import holds, species_for
 from kilnshop.science import forecast, signs
@@ -23,6 +23,7 @@ from kilnshop.shop.queries import shop_today, the_shop
 from kilnshop.shop.roles import May, require
 
 WINDOW = dt.timedelta(days=8)  # of readings looked at, so that a log fetched once a week is seen whole
+LOOKS_BACK = dt.timedelta(hours=80)  # the rules compare with up to 72 hours before
 AGAIN = dt.timedelta(hours=24)  # a handled sign that lasts this much longer opens a new alert (design choice)
 HARM = list(Alert.Kind.values)
 SEVERITIES = list(Alert.Severity.values)
@@ -168,15 +169,18 @@ def record_finding(*, alert: Alert, finding: str, by: Person, now: dt.datetime) 
 
 
 @transaction.atomic
-def watch(*, charge: Charge, now: dt.datetime) -> None:
-    """Hold the newest readings against the rules and keep what they show as alerts."""
+def watch(*, charge: Charge, now: dt.datetime, since: dt.datetime | None = None) -> None:
+    """Hold the newest readings against the rules and keep what they show as alerts.
+
+    `since`: only readings from then on are new, such as the row a recorder sends each minute.
+    """
     if charge.state != "running":
         return
     newest: dict[tuple[str, str], Alert] = {}
     for alert in charge.alerts.order_by("first_seen", "id"):
         newest[alert.kind, alert.about] = alert
     shown: dict[tuple[str, str], signs.Sign] = {}
-    for sign in seen(charge, now):
+    for sign in seen(charge, now, since):
         key = (sign.kind, sign.about)
         held = shown.get(key)
         if held is None or SEVERITIES.index(sign.severity) <= SEVERITIES.index(held.severity):
@@ -202,7 +206,7 @@ def _keep(charge: Charge, known: Alert | None, sign: signs.Sign, now: dt.datetim
     alert.save()
 
 
-def seen(charge: Charge, now: dt.datetime) -> list[signs.Sign]:
+def seen(charge: Charge, now: dt.datetime, since: dt.datetime | None = None) -> list[signs.Sign]:
     """The signs in the latest readings and weights of a running charge."""
     step = following.current_step(charge)
     last = following.latest_reading(charge)
@@ -212,27 +216,34 @@ def seen(charge: Charge, now: dt.datetime) -> list[signs.Sign]:
     if step is None or not ats:
         return []
     newest = max(ats)
-    names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", *(f"ch{number}" for number in CHANNELS)]
+    known = [probe for probe in following.probes(charge).values() if probe.kind == Probe.Kind.MOISTURE]
+    names = ["dry_bulb_f", "wet_bulb_f", "condensate_lb", *(f"ch{probe.channel}" for probe in known)]
     rows = list(
-        charge.readings.filter(taken_at__gt=newest - WINDOW)
+        charge.readings.filter(taken_at__gte=_looked_at(charge, newest, since))
         .order_by("taken_at")
         .values("pk", "taken_at", "logged_id", *names)
     )
+    for row in rows:
+        row["hour"] = row["taken_at"].replace(minute=0, second=0, microsecond=0)
     log = [
         (row["taken_at"], row["dry_bulb_f"])
         for row in rows
         if row["logged_id"] and row["dry_bulb_f"] is not None
     ]
-    return signs.signs(_airs(rows), log, _woods(charge, rows, samples, newest), _setting(charge, step))
+    return signs.signs(_airs(rows), log, _woods(charge, known, rows, samples, newest), _setting(charge, step))
+
+
+def _looked_at(charge: Charge, newest: dt.datetime, since: dt.datetime | None) -> dt.datetime:
+    """From when on readings are looked at; what came before `since` is known, and the row before it ends a gap."""
+    if since is None:
+        return newest - WINDOW
+    before = charge.readings.filter(taken_at__lt=since).order_by("-taken_at").first()
+    return min(since - LOOKS_BACK, before.taken_at if before else since)
 
 
 def _hourly(rows: list[dict], names: list[str]) -> list[dict]:
     """The last row of each hour that holds one of these."""
-    kept = {
-        row["taken_at"].replace(minute=0, second=0, microsecond=0): row
-        for row in rows
-        if any(row[name] is not None for name in names)
-    }
+    kept = {row["hour"]: row for row in rows if any(row[name] is not None for name in names)}
     return list(kept.values())
 
 
@@ -241,14 +252,13 @@ def _airs(rows: list[dict]) -> list[signs.Air]:
     drained: dict[dt.datetime, float] = {}
     for row in rows:
         if row["condensate_lb"] is not None:
-            hour = row["taken_at"].replace(minute=0, second=0, microsecond=0)
-            drained[hour] = drained.get(hour, 0.0) + row["condensate_lb"]
+            drained[row["hour"]] = drained.get(row["hour"], 0.0) + row["condensate_lb"]
     return [
         signs.Air(
             row["taken_at"],
             row["dry_bulb_f"],
             row["wet_bulb_f"],
-            drained.get(row["taken_at"].replace(minute=0, second=0, microsecond=0)),
+            drained.get(row["hour"]),
         )
         for row in _hourly(rows, ["dry_bulb_f", "condensate_lb"])
     ]
@@ -269,10 +279,9 @@ def _weighed(
 
 
 def _woods(
-    charge: Charge, rows: list[dict], samples: list[sources.Sampled], now: dt.datetime
+    charge: Charge, known: list[Probe], rows: list[dict], samples: list[sources.Sampled], now: dt.datetime
 ) -> list[signs.Wood]:
     """Each lot with the rounds of its believed source: weighed boards, or corrected probe readings by the hour."""
-    known = [probe for probe in following.probes(charge).values() if probe.kind == Probe.Kind.MOISTURE]
     rounds = _hourly(rows, [f"ch{probe.channel}" for probe in known]) if known else []
     fixed: dict[tuple[int, int], Correction] = {}
     for row in Correction.objects.filter(reading__in=[row["pk"] for row in rounds]).order_by("at", "id"):

@@ -13,7 +13,7 @@ from kilnshop.orders.models import Order
 from kilnshop.science.sampling import sampled
 from kilnshop.shop import papers
 from kilnshop.shop.models import Person, Shop
-from kilnshop.tickets.heat import core_probes, heat_record, probe_label
+from kilnshop.tickets.heat import core_probes, heat_record, log_of, probe_label
 
 CHART_POINTS = 60
 CORE_MARGIN = dt.timedelta(hours=4)
@@ -48,7 +48,8 @@ def ticket_figures(
 ) -> dict:
     """The figures of a ticket, JSON all through. Without number and code they serve the preview."""
     names = species_names({row.lot.species_key for row in charge_lots})
-    lots = [_lot(row, names[row.lot.species_key], shop) for row in charge_lots]
+    logs = {row.charge_id: log_of(row.charge) for row in charge_lots if row.lot.treatments}
+    lots = [_lot(row, names[row.lot.species_key], shop, logs.get(row.charge_id)) for row in charge_lots]
     tested = [lot["tests"] for lot in lots if lot["tests"]]
     heat = any(lot["treatments"] for lot in lots)
     return {
@@ -75,10 +76,10 @@ def ticket_figures(
     }
 
 
-def _lot(row: ChargeLot, species: str, shop: Shop) -> dict:
+def _lot(row: ChargeLot, species: str, shop: Shop, log: list | None) -> dict:
     lot, charge = row.lot, row.charge
     zone = zoneinfo.ZoneInfo(shop.time_zone)
-    heat = [heat_record(row, key, shop=shop) for key in lot.treatments]
+    heat = [heat_record(row, key, shop=shop, log=log) for key in lot.treatments]
     chart = _chart(row, heat, zone)
     return {
         "charge_lot": row.pk,

@@ -3,8 +3,9 @@
 import datetime as dt
 import zoneinfo
 from collections.abc import Sequence
+from typing import Any
 
-from kilnshop.charges.models import ChargeLot, Probe, Reading
+from kilnshop.charges.models import Charge, ChargeLot, Probe
 from kilnshop.science import treatments
 from kilnshop.science.treatments import HeatVerdict, Treatment
 from kilnshop.shop.models import OwnTreatment, Shop
@@ -42,8 +43,15 @@ def core_probes(charge_lot: ChargeLot) -> list[Probe]:
     return list(charge_lot.probes.filter(kind=Probe.Kind.CORE).order_by("channel"))
 
 
+def log_of(charge: Charge) -> list[Any]:
+    """The readings of a charge in order of time, only what heat is judged by: `taken_at`, `logged_id`, dry bulb, cores."""
+    cores = charge.probes.filter(kind=Probe.Kind.CORE).order_by("channel").values_list("channel", flat=True)
+    names = ["dry_bulb_f", *(f"ch{channel}" for channel in cores)]
+    return list(charge.readings.order_by("taken_at").values_list("taken_at", "logged_id", *names, named=True))
+
+
 def judged(
-    treatment: Treatment, probes: Sequence[Probe], logged: Sequence[Reading], *, metric: bool = False
+    treatment: Treatment, probes: Sequence[Probe], logged: Sequence[Any], *, metric: bool = False
 ) -> tuple[HeatVerdict, str, str]:
     """The verdict of the log, where it was measured, and the pitch record of a pitch treatment.
 
@@ -52,7 +60,9 @@ def judged(
     """
     if treatment.is_core:
         channels = {
-            f"{probe.channel} ({probe_label(probe)})": [reading.channel(probe.channel) for reading in logged]
+            f"{probe.channel} ({probe_label(probe)})": [
+                getattr(reading, f"ch{probe.channel}") for reading in logged
+            ]
             for probe in probes
         }
         labels = "; ".join(probe_label(probe) for probe in probes)
@@ -97,21 +107,26 @@ def _sensors(charge_lot: ChargeLot, at: dt.datetime | None, zone: dt.tzinfo) -> 
     return f"{told}."
 
 
-def _by_hand(treatment: Treatment, probes: Sequence[Probe], by_hand: Sequence[Reading]) -> int:
+def _by_hand(treatment: Treatment, probes: Sequence[Probe], by_hand: Sequence[Any]) -> int:
     if not treatment.is_core:
         return sum(reading.dry_bulb_f is not None for reading in by_hand)
-    return sum(any(reading.channel(probe.channel) is not None for probe in probes) for reading in by_hand)
+    return sum(
+        any(getattr(reading, f"ch{probe.channel}") is not None for probe in probes) for reading in by_hand
+    )
 
 
-def heat_record(charge_lot: ChargeLot, treatment_key: str, *, shop: Shop | None = None) -> dict:
+def heat_record(
+    charge_lot: ChargeLot, treatment_key: str, *, shop: Shop | None = None, log: list[Any] | None = None
+) -> dict:
     """What the log of the charge says about a treatment of this lot, as a ticket freezes it.
 
-    Only logged readings count: readings by hand do not show what happened between them.
+    Only logged readings count: readings by hand do not show what happened between them. `log`: of `log_of`, where
+    more than one record is asked for.
     """
     shop = shop or the_shop()
     metric, zone = shop.units == Shop.Units.METRIC, zoneinfo.ZoneInfo(shop.time_zone)
     probes = core_probes(charge_lot)
-    readings = list(charge_lot.charge.readings.order_by("taken_at"))
+    readings = log_of(charge_lot.charge) if log is None else log
     try:
         treatment = treatment_for(treatment_key)
     except ValueError:

@@ -12,7 +12,7 @@ from kilnshop.science import sampling
 from kilnshop.shop.models import Shop
 from kilnshop.shop.papers import shop_block
 from kilnshop.tickets import queries as tickets
-from kilnshop.tickets.heat import heat_record
+from kilnshop.tickets.heat import heat_record, log_of
 from kilnshop.web import charge_words, charts, charts_charge, units
 from kilnshop.web.templatetags.shopfloor import (
     kwh,
@@ -52,6 +52,7 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
     evidence = following.Evidence(charge, began)
     drawn = following.figures(charge, began, evidence)
     lots = tested_lots(charge)
+    log = log_of(charge) if any(lot["row"].lot.treatments for lot in lots) else None
     names = species_names({lot["row"].lot.species_key for lot in lots})
     return {
         "shop": shop_block(shop),
@@ -72,7 +73,7 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
             if spec
         ],
         "steps": [_step(run) for run in proving.steps_run(charge, now)],
-        "lots": [_lot(lot, names, shop) for lot in lots],
+        "lots": [_lot(lot, names, shop, log) for lot in lots],
         "probes": [
             {
                 "channel": channel,
@@ -233,7 +234,7 @@ def _event_words(event) -> str:
     )
 
 
-def _lot(lot: dict, names: dict[str, str], shop: Shop) -> dict:
+def _lot(lot: dict, names: dict[str, str], shop: Shop, log: list | None) -> dict:
     row, sample = lot["row"], lot["sample"]
     return {
         "name": str(row.lot),
@@ -266,5 +267,5 @@ def _lot(lot: dict, names: dict[str, str], shop: Shop) -> dict:
             f"{volume(found.volume_bf, 1)} {found.get_cause_display().lower()}{f' ({found.note})' if found.note else ''}"
             for found in row.degrade.all()
         ],
-        "treatments": [heat_record(row, key, shop=shop) for key in row.lot.treatments],
+        "treatments": [heat_record(row, key, shop=shop, log=log) for key in row.lot.treatments],
     }

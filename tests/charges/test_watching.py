@@ -5,7 +5,7 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from django.urls import reverse
 
 from kilnshop.charges import following, running, watching, weighing
-from kilnshop.charges.models import Alert, LogImport
+from kilnshop.charges.models import Alert, LogImport, Reading
 from kilnshop.orders.models import Promise
 from kilnshop.shop.queries import shop_today
 from tests import factory
@@ -286,3 +286,21 @@ def test_dry_boards_leave_the_watch_to_the_probes(charge, operator):
     for hours in (25, 49):
         read(charge, operator, hours=hours, dry_bulb_f=115, wet_bulb_f=105, ch1=18.0, ch2=18.0)
     assert "fast" not in kinds(charge)
+
+
+def test_a_row_sent_after_long_silence_still_shows_the_gap_and_older_rows_stay_unread(charge, operator):
+    hours = [0.5 * i for i in range(200)] + [220.0]
+    log = LogImport.objects.create(
+        charge=charge, sha256="", mapping={}, rows_taken=0, imported_at=NOW, imported_by=operator
+    )
+    Reading.objects.bulk_create(
+        Reading(charge=charge, taken_at=NOW + at * HOUR, logged=log, dry_bulb_f=115.0) for at in hours
+    )
+    last = NOW + 220 * HOUR
+    assert watching._looked_at(charge, last, last) == NOW + 99.5 * HOUR
+    Reading.objects.bulk_create(
+        Reading(charge=charge, taken_at=NOW + at * HOUR, logged=log, dry_bulb_f=115.0) for at in (97.1, 97.2)
+    )
+    gaps = [sign.text for sign in watching.seen(charge, last, NOW + 100 * HOUR) if sign.kind == "power"]
+    assert any("stopped for 120 h 30 min" in text for text in gaps)
+    assert watching._looked_at(charge, last, NOW + 100 * HOUR) == NOW + 20 * HOUR

@@ -7,6 +7,8 @@ least every 5 minutes is from the USDA APHIS T314 protocol; the logs here are ma
 import datetime as dt
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,7 +16,7 @@ from kilnshop.charges.models import Probe, Reading
 from kilnshop.science import treatments
 from kilnshop.shop.models import OwnTreatment
 from kilnshop.shop.queries import the_shop
-from kilnshop.tickets.heat import heat_record, judged
+from kilnshop.tickets.heat import heat_record, judged, log_of
 from tests import factory
 from tests.tickets import delivery
 
@@ -213,3 +215,14 @@ def test_pitch_is_told_by_the_temperature_it_was_set_to(charge, charge_lot, owne
     record = heat_record(charge_lot, "pitch_160f")
     assert record["pitch"].startswith(words)
     assert "free" not in " ".join([record["pitch"], *record["reasons"]])
+
+
+def test_two_records_of_a_long_log_read_it_once_and_only_its_heat(charge, charge_lot, owner):
+    delivery.core_probe(charge_lot)
+    delivery.log(charge, owner, [{"ch1": 132.8, "dry_bulb_f": 161.0, "wet_bulb_f": 120.0}] * 61)
+    with CaptureQueriesContext(connection) as asked:
+        log = log_of(charge)
+        records = [heat_record(charge_lot, key, log=log) for key in (delivery.HEAT, "pitch_160f")]
+    assert log[0]._fields == ("taken_at", "logged_id", "dry_bulb_f", "ch1")
+    assert sum('FROM "charges_reading"' in query["sql"] for query in asked) == 1
+    assert records[0] == heat_record(charge_lot, delivery.HEAT)
