@@ -34,7 +34,7 @@ def plan_charge(
     shop = the_shop()
     lots = sorted(lots, key=lambda lot: lot.pk)
     plan = _plan(chamber, lots, first_day, shop, schedule_code)
-    _accept(plan, override_note)
+    _accept(plan, override_note, by)
     with transaction.atomic():
         _lock([chamber.pk])
         _take(lots)
@@ -231,9 +231,11 @@ def _plan(chamber, lots, first_day, shop, code) -> planning.Plan:
         raise ValidationError(str(problem)) from problem
 
 
-def _accept(plan: planning.Plan, override_note: str) -> None:
+def _accept(plan: planning.Plan, override_note: str, by: Person) -> None:
     if plan.refusals:
         raise ValidationError(list(plan.refusals))
+    if plan.costs and not by.may(May.ACCEPT_COSTS):
+        raise ValidationError([*plan.costs, "Ask the owner to accept this and book it, or leave a lot out."])
     if plan.costs and not override_note.strip():
         raise ValidationError([*plan.costs, "Write a note that accepts this, or leave a lot out."])
 

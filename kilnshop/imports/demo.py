@@ -180,7 +180,7 @@ class Story:
                         chamber=Chamber.objects.get(key=row.get("chamber")),
                         lots=list(lots),
                         first_day=self.day(row, "first_day"),
-                        by=self.operator,
+                        by=self.owner,
                         now=booked,
                         override_note="Looked at together at the stack; all are safe on this schedule",
                     )

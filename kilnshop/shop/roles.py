@@ -16,6 +16,7 @@ class May(models.TextChoices):
     EDIT_ORDERS = "edit_orders", "take in orders"
     ISSUE_PAPERS = "issue_papers", "issue quotes, tickets and invoices"
     RUN_CHARGES = "run_charges", "plan and run charges"
+    ACCEPT_COSTS = "accept_costs", "accept what sharing a charge costs"
     RECORD_READINGS = "record_readings", "record readings"
     SET_UP = "set_up", "change the shop's set-up"
 

@@ -5,8 +5,12 @@ import shutil
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.conf import settings
+from django.test import Client
 
 PICTURES = Path(__file__).resolve().parents[2] / "demo_data" / "pictures"
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 WIDTHS = {1280: {"width": 1280, "height": 900}, 390: {"width": 390, "height": 844}}
 
 
@@ -40,3 +44,28 @@ def snap(page):
         page.screenshot(path=PICTURES / f"{name}.png", full_page=full)
 
     return take
+
+
+@pytest.fixture
+def sign_in(page, live_server):
+    """The browser, signed in as a person without the sign-in page."""
+
+    def sign_in(person):
+        client = Client()
+        client.force_login(person, backend="django.contrib.auth.backends.ModelBackend")
+        cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
+        page.context.add_cookies(
+            [{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}]
+        )
+        page.set_default_timeout(15_000)
+        return page
+
+    return sign_in
+
+
+def fits(page):
+    """Nothing sticks out sideways, and axe finds nothing against WCAG 2.2 AA."""
+    width = page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
+    assert width[0] <= width[1], f"{page.url} is {width[0]} px wide in a window of {width[1]}"
+    found = Axe().run(page, options=RULES).response["violations"]
+    assert not found, [(rule["id"], rule["nodes"][0]["html"]) for rule in found]

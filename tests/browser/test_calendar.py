@@ -3,20 +3,16 @@
 import datetime as dt
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from django.conf import settings
-from django.test import Client
 from django.urls import reverse
 
 from kilnshop.charges import actions
 from kilnshop.charges.models import Booking
 from kilnshop.shop.queries import shop_today
 from tests import factory
-from tests.browser.conftest import WIDTHS
+from tests.browser.conftest import WIDTHS, fits
 from tests.charges.helpers import waiting_lot
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 DAY = dt.timedelta(days=1)
 
 
@@ -39,15 +35,8 @@ def shop_with_charges(transactional_db):
 
 
 @pytest.fixture
-def kiln(page, live_server, shop_with_charges):
-    client = Client()
-    client.force_login(shop_with_charges, backend="django.contrib.auth.backends.ModelBackend")
-    cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
-    page.context.add_cookies(
-        [{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}]
-    )
-    page.set_default_timeout(15_000)
-    return page
+def kiln(sign_in, shop_with_charges):
+    return sign_in(shop_with_charges)
 
 
 def bookings():
@@ -90,8 +79,7 @@ def test_a_charge_is_dragged_put_back_and_dragged_again(kiln, live_server, conso
         kiln.locator("#drop").get_by_text("Slips").first.wait_for()
         assert bookings() == [first, second] and bookings()[0].first_day == first.first_day
         if do == "Put it back":
-            found = Axe().run(kiln, options=RULES).response["violations"]
-            assert not found, [(rule["id"], rule["nodes"][0]["html"]) for rule in found]
+            fits(kiln)
             kiln.get_by_role("button", name=do).click()
             kiln.locator("#drop").wait_for(state="hidden")
             assert bar(kiln, first).bounding_box()["x"] == pytest.approx(box["x"], abs=1)

@@ -6,7 +6,6 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.contrib.sessions.models import Session
-from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
@@ -14,11 +13,10 @@ from PIL import Image
 from kilnshop.charges import running
 from kilnshop.charges.models import Charge, Reading
 from tests import factory
-from tests.browser.conftest import WIDTHS
+from tests.browser.conftest import RULES, WIDTHS
 from tests.charges.running_helpers import HOUR, all_done, read, running_charge
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 
 
 @pytest.fixture
@@ -33,15 +31,8 @@ def charge(operator):
 
 
 @pytest.fixture
-def door(page, live_server, operator):
-    """The browser, signed in as the operator."""
-    client = Client()
-    client.force_login(operator, backend="django.contrib.auth.backends.ModelBackend")
-    cookie = client.cookies[settings.SESSION_COOKIE_NAME].value
-    page.context.add_cookies(
-        [{"name": settings.SESSION_COOKIE_NAME, "value": cookie, "url": live_server.url}]
-    )
-    return page
+def door(sign_in, operator):
+    return sign_in(operator)
 
 
 @pytest.fixture

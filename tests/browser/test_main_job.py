@@ -5,18 +5,16 @@ import re
 from io import BytesIO
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.utils import timezone
 from pypdf import PdfReader
 
 from kilnshop.charges.models import Charge
 from kilnshop.imports.demo import build
 from kilnshop.orders.models import Order
-from tests.browser.conftest import WIDTHS
+from tests.browser.conftest import WIDTHS, fits
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 PASSWORD = "maple-and-oak"
-RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 
 
 class Shopkeeper:
@@ -51,11 +49,7 @@ class Shopkeeper:
         self.page.locator("main").get_by_text(text).first.wait_for()
 
     def fits(self):
-        """Nothing sticks out sideways, and axe finds nothing against WCAG 2.2 AA."""
-        width = self.page.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
-        assert width[0] <= width[1], f"{self.page.url} is {width[0]} px wide in a window of {width[1]}"
-        found = Axe().run(self.page, options=RULES).response["violations"]
-        assert not found, [(rule["id"], rule["nodes"][0]["html"]) for rule in found]
+        fits(self.page)
 
     def pdf(self, path) -> str:
         answer = self.page.request.get(self.address + path)

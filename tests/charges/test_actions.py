@@ -173,6 +173,14 @@ def test_a_costly_mix_needs_a_note_and_keeps_it(plan):
     assert {row.override_note for row in charge.charge_lots.all()} == {"agreed by telephone"}
 
 
+def test_only_the_owner_accepts_a_cost(plan, operator):
+    lots = waiting_lot(species_key="white_ash", start_mc_pct=18), waiting_lot(letter="B", start_mc_pct=17)
+    with pytest.raises(ValidationError, match="Ask the owner"):
+        plan(*lots, by=operator, override_note="agreed by telephone")
+    assert not Charge.objects.exists()
+    assert plan(lots[0], by=operator)
+
+
 def test_more_than_the_chamber_holds_is_refused(plan):
     with pytest.raises(ValidationError, match=r"fill \d+ % of North chamber"):
         plan(waiting_lot(volume_bf=Decimal("4000.00")), override_note="squeeze it in")

@@ -78,7 +78,7 @@ def book(found, by):
     ),
     st.booleans(),
 )
-def test_every_proposal_passes_the_rules_of_a_hand_made_charge(chamber, shop, operator, kinds, exact):
+def test_every_proposal_passes_the_rules_of_a_hand_made_charge(chamber, shop, owner, kinds, exact):
     with transaction.atomic():
         for number, (kind, volume, needed) in enumerate(kinds, 1):
             lot(number, kind, volume, needed)
@@ -89,7 +89,7 @@ def test_every_proposal_passes_the_rules_of_a_hand_made_charge(chamber, shop, op
         assert all(why for _, why in found.left)
         for row in suggesting.weigh(found.drafts, shop, TODAY):
             assert not row.problems
-        assert len(book(found, operator)) == len(found.drafts)  # every rule again, in action and database
+        assert len(book(found, owner)) == len(found.drafts)  # every rule again, in action and database
         transaction.set_rollback(True)
 
 
@@ -127,7 +127,7 @@ def test_a_lot_left_over_says_why(chamber, shop):
     assert "40" in why[long.pk]
 
 
-def test_accepting_refuses_in_words_when_something_changed_meanwhile(chamber, shop, operator):
+def test_accepting_refuses_in_words_when_something_changed_meanwhile(chamber, shop, owner):
     first = lot(1, 0, 900, 60)
     lot(2, 4, 900, 60)
     found = suggested(shop, weeks=16)
@@ -137,7 +137,7 @@ def test_accepting_refuses_in_words_when_something_changed_meanwhile(chamber, sh
         chamber=chamber,
         lots=[first],
         first_day=draft.first_day,
-        by=operator,
+        by=owner,
         now=NOW,
         override_note="By hand",
     )
@@ -154,7 +154,7 @@ def test_accepting_refuses_in_words_when_something_changed_meanwhile(chamber, sh
             }
             for one in found.drafts
         ]
-        actions.plan_charges(charges=charges, by=operator, now=NOW)
+        actions.plan_charges(charges=charges, by=owner, now=NOW)
     assert Charge.objects.count() == before
 
 

@@ -110,6 +110,16 @@ def test_the_live_result_refuses_with_reason_and_source(web, chamber):
     assert "woodweb.com" in page and "read at the source" in page
 
 
+def test_only_the_owner_may_book_a_charge_at_a_cost(web, client_for, owner, chamber):
+    lots = waiting_lot(species_key="white_ash", start_mc_pct=18), waiting_lot(letter="B", start_mc_pct=17)
+    asked = typed(chamber, *lots, override_note="agreed", do="book")
+    page = text(web.post(reverse("charge_plan"), asked))
+    assert "Ask the owner to book this charge" in page and "Note that accepts" not in page
+    assert not Charge.objects.exists()
+    client_for(owner).post(reverse("charge_plan"), asked)
+    assert Charge.objects.count() == 1
+
+
 def test_the_live_result_shows_days_that_are_taken(web, chamber):
     factory.make_charge(chamber, [factory.make_lot(factory.make_order(number="O-2026-0009"))])
     lot = waiting_lot()

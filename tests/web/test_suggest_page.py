@@ -137,6 +137,16 @@ def test_lots_that_may_not_share_are_refused_by_hand_too(web, two_lots, chamber)
     assert "Refused" in text(web.get(reverse("suggest"), asked))
 
 
+@pytest.mark.parametrize(
+    ("role", "said"), [("owner", "Note that accepts the cost"), ("operator", "ask the owner")]
+)
+def test_only_the_owner_is_asked_to_accept_a_cost(client_for, chamber, role, said):
+    lots = waiting_lot(species_key="white_ash", start_mc_pct=18), waiting_lot(letter="B", start_mc_pct=17)
+    asked = {"by_hand": 1, "chamber_1": chamber.pk} | {f"lot_{lot.pk}": 1 for lot in lots}
+    page = text(client_for(factory.make_person(role)).get(reverse("suggest"), asked))
+    assert said in page and ("Accept this charge" in page) == (role == "owner")
+
+
 def test_empty_states(client_for, operator, shop):
     web = client_for(operator)
     assert "No chamber in use" in text(web.get(reverse("suggest")))
