@@ -50,7 +50,7 @@ def run(
     looks: Callable[[int], bool],
 ) -> list[Moment]:
     """Hour by hour until the last step is done. `pace` is the share of the way to EMC that an hour takes, `haste`
-    how much faster than the slowest lot each board's lot is. Drying steps change only in an hour when somebody looks."""
+    how much faster than the slowest lot each board's lot is. Drying steps end only in an hour when somebody looks."""
     dice = random.Random(seed)
     factors = [dice.uniform(0.88, 1.14) * more for more in haste]
     boards, at, since, moments = list(starts), 0, 0, []
@@ -63,7 +63,7 @@ def run(
         if step["kind"] == "dry":
             within = following is not None and following["kind"] == "dry"
             ends_at = following["from_mc_pct"] if within else target
-            over = wettest_half(boards) <= ends_at and (looks(hour) or not within)
+            over = wettest_half(boards) <= ends_at and looks(hour)
         else:
             over = since >= step["hours"]
         if over and following is None:

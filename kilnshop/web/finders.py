@@ -32,7 +32,7 @@ class PackagedFilesFinder(BaseFinder):
 
     def find(self, path, find_all=False, **kwargs):
         found = [self.storage.path(path)] if self.storage.exists(path) else []
-        return found if find_all else (found[0] if found else None)
+        return found if find_all or not found else found[0]  # Django takes [] for "not here"
 
     def list(self, ignore_patterns):
         for file in sorted(Path(self.storage.location).rglob("*")):

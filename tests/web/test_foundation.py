@@ -8,6 +8,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from django.conf import settings
 from django.contrib.staticfiles import finders
 from django.core.exceptions import ValidationError
 from django.test import Client
@@ -238,3 +239,11 @@ def test_warnings_of_one_kind_are_told_once_and_name_the_lots_of_the_others():
         ("bare", [], ""),
         ("bare", [], ""),
     ]
+
+
+def test_every_static_file_a_page_names_is_there():
+    pages = list((settings.BASE_DIR / "templates").rglob("*.html"))
+    named = {name for page in pages for name in re.findall(r"{% static ['\"]([^'\"]+)", page.read_text())}
+    assert len(named) > 5
+    assert not [name for name in named if not finders.find(name)]
+    assert finders.find("nothing-of-this-name.js") is None  # a 404 for the browser, no fault of ours
