@@ -38,8 +38,10 @@ class NumberField(forms.Field):
         except ValueError as error:
             raise ValidationError(str(error)) from None
         if not self.low <= typed <= self.high:
+            typed, low, high = (number(value, 3) for value in (typed, self.low, self.high))
+            told = f"{typed} {self.unit}".strip()
             raise ValidationError(
-                f"{typed:g} {self.unit} is outside what is allowed: from {self.low:g} to {self.high:g} {self.unit}."
+                f"{told} is outside what is allowed: {f'from {low} to {high} {self.unit}'.strip()}."
             )
         return typed
 
@@ -97,6 +99,10 @@ class UnloadForm(ChecklistForm):
                 min_value=0,
                 max_value=100000,
                 required=False,
+                error_messages=dict.fromkeys(
+                    ("min_value", "max_value", "invalid"),
+                    "Give whole pieces, from 0 to 100,000, or leave it blank.",
+                ),
                 widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"}),
             )
             self.fields[f"feet_{row.pk}"] = QuantityField(
