@@ -1,5 +1,6 @@
 """Static files that come inside Python packages: the chart library and the font."""
 
+import uuid
 from pathlib import Path
 
 import font_source_sans_pro
@@ -20,7 +21,7 @@ def packaged_folder() -> Path:
         for name in FONTS:
             source = Path(font_source_sans_pro.font_directory) / f"SourceSansPro-{name}.ttf"
             (bundle.parent / source.name).write_bytes(source.read_bytes())
-        part = bundle.with_suffix(".part")
+        part = bundle.with_suffix(f".{uuid.uuid4().hex}.part")  # two first requests at once write two of them
         part.write_text(vl_convert.javascript_bundle(), encoding="utf-8")
         part.replace(bundle)
     return folder
