@@ -85,7 +85,7 @@ def _cell(booking: Booking, day: dt.date, by_readings, readings: list[str]) -> C
     if charge.state == "unloaded":
         return Cell("hold", name, ("Unloaded",))
     if day == booking.first_day and charge.state == "planned":
-        lots = [f"{row.lot}, {row.lot.order.customer}" for row in charge.charge_lots.all()]
+        lots = [f"{row.lot} {row.lot.order.customer.initials}" for row in charge.charge_lots.all()]
         return Cell("load", f"Load and start {name}", tuple(lots))
     if charge.state == "dry":
         return Cell("out", f"Unload {name}", ("Dry",))

@@ -1,4 +1,4 @@
-"""Lot labels by the sheet."""
+"""What hangs on the wall and on the wood: the week sheet on one page, and lot labels by the sheet."""
 
 from io import BytesIO
 
@@ -7,8 +7,12 @@ import time_machine
 from django.urls import reverse
 from pypdf import PdfReader
 
+from kilnshop.charges.calendar import DAY
+from kilnshop.charges.week import monday
 from tests import factory
 
+# Letter and A4 on their sides, in points: ANSI X3.151 and ISO 216 (from memory)
+PAGES = {"letter": (792, 612), "a4": (841.89, 595.28)}
 PER_SHEET = {"letter": 10, "a4": 8, "single": 1}
 
 
@@ -31,6 +35,26 @@ def sheets(client, address, **asked):
     answer = client.get(address, asked)
     assert answer["Content-Type"] == "application/pdf"
     return PdfReader(BytesIO(answer.content)).pages
+
+
+@pytest.mark.parametrize("paper", PAGES)
+def test_a_full_week_of_four_chambers_is_one_page(client_for, owner, shop, lots, paper):
+    shop.paper = paper
+    shop.save()
+    for n in range(4):
+        factory.make_charge(
+            factory.make_chamber(f"c{n}", name=f"Chamber number {n + 1}"),
+            lots[3 * n : 3 * n + 3],
+            number=f"K-2026-{n + 1:04}",
+            first_day=monday(factory.DAY) + n * DAY,
+            days=6,
+        )
+    (page,) = sheets(client_for(owner), reverse("week_sheet", args=["pdf"]))
+    assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(PAGES[paper], abs=1)
+    said = page.extract_text()
+    for n in range(4):
+        assert f"Chamber number {n + 1}" in " ".join(said.split())
+    assert all(str(lot) in said.replace("\n", "") for lot in lots)
 
 
 @pytest.mark.parametrize(("sheet", "count"), PER_SHEET.items())
