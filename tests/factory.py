@@ -173,7 +173,7 @@ def make_charge(chamber=None, lots=None, by=None, number="K-2026-0001", first_da
     charge = Charge.objects.create(
         number=number,
         chamber=chamber or make_chamber(),
-        schedule_code="T4-D2",
+        schedule_code=over.pop("schedule_code", "T4-D2"),
         plan=plan,
         created_by=by or make_person("owner"),
         **over,

@@ -147,13 +147,13 @@ def test_a_move_onto_an_outage_is_refused_naming_both(plan, move, chamber, owner
 
 def test_the_database_has_the_last_word_when_the_check_saw_nothing(plan, monkeypatch):
     first = plan(waiting_lot())
-    real, looks = queries.clash, []
+    real, looks = queries.room_problem, []
 
     def blind_at_first(*args):
         looks.append(args)
         return None if len(looks) == 1 else real(*args)
 
-    monkeypatch.setattr(queries, "clash", blind_at_first)
+    monkeypatch.setattr(queries, "room_problem", blind_at_first)
     with pytest.raises(ValidationError, match=f"charge {first.number}.*O-2026-0002-A"):
         plan(waiting_lot("O-2026-0002", customer="Hollow Oak Stairs"))
     assert Booking.objects.count() == 1

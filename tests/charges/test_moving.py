@@ -86,7 +86,13 @@ def chamber(shop):
 def charge_of(chamber, number, first, length=5, **over):
     lot = waiting_lot(f"O-2026-{number:04d}", customer=f"Customer {number}")
     return factory.make_charge(
-        chamber, [lot], number=f"K-2026-{number:04d}", first_day=TODAY + first * DAY, days=length, **over
+        chamber,
+        [lot],
+        number=f"K-2026-{number:04d}",
+        first_day=TODAY + first * DAY,
+        days=length,
+        schedule_code="T4-D2-LT",
+        **over,
     )
 
 

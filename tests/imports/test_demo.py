@@ -35,6 +35,9 @@ TODAY = dt.date(2026, 11, 25)
 FOLDER = settings.BASE_DIR / "demo_data"
 
 
+READ = ("charge__number", "taken_at", "dry_bulb_f", "ch1", "ch7", "meter_kwh")
+
+
 def summary() -> dict:
     """The whole story without what is secret or random on purpose (codes, password hashes)."""
     return {
@@ -50,11 +53,7 @@ def summary() -> dict:
         "bookings": list(
             Booking.objects.values_list("first_day", "last_day", "outage").order_by("first_day", "last_day")
         ),
-        "readings": list(
-            Reading.objects.values_list(
-                "charge__number", "taken_at", "dry_bulb_f", "ch1", "ch7", "meter_kwh"
-            ).order_by("charge__number", "taken_at")
-        ),
+        "readings": list(Reading.objects.order_by(*READ).values_list(*READ)),
         "tickets": [paper(ticket.figures) for ticket in Ticket.objects.order_by("number")],
         "invoices": [(row.number, row.total, row.balance, row.state) for row in billing.listed("", TODAY)],
     }

@@ -186,5 +186,5 @@ def test_queries_grow_by_a_few_with_each_running_chamber(client_for, operator, d
             water_topped_up_at=now,
         )
     client = client_for(operator)
-    with django_assert_max_num_queries(20 + 8 * 6):
+    with django_assert_max_num_queries(23 + 8 * 6):
         assert client.get(reverse("today")).status_code == 200
