@@ -256,7 +256,9 @@ def test_the_label_on_the_door_opens_the_charge_that_is_in_there(door, charge, l
     save(door)
     waits(door, 1)
     door.context.set_offline(False)
-    door.get_by_text("Saved: the reading of").wait_for()
+    door.get_by_text("Saved: the reading of").wait_for(
+        timeout=70_000
+    )  # Chromium may not tell a page opened offline; it asks again by itself
     assert Reading.objects.get().charge == charge
 
 
