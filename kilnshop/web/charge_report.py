@@ -33,11 +33,14 @@ NOT_KNOWN = "not recorded"
 def tested_lots(charge: Charge) -> list[dict]:
     """The lots of a charge with what their boards tested say."""
     shown = []
-    for row in following.lots_of(charge):
+    rows = following.lots_of(charge)
+    names = species_names({row.lot.species_key for row in rows})
+    for row in rows:
         sample = proving.sampled(row)
         shown.append(
             {
                 "row": row,
+                "wood": names[row.lot.species_key],
                 "sample": sample,
                 "working": sampling.working(sample) if sample else None,
                 "prong": proving.prong_words(row.board_tests.all()),
@@ -53,7 +56,6 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
     drawn = following.figures(charge, began, evidence)
     lots = tested_lots(charge)
     log = log_of(charge) if any(lot["row"].lot.treatments for lot in lots) else None
-    names = species_names({lot["row"].lot.species_key for lot in lots})
     return {
         "shop": shop_block(shop),
         "number": charge.number,
@@ -73,7 +75,7 @@ def figures(charge: Charge, shop: Shop, now: dt.datetime) -> dict:
             if spec
         ],
         "steps": [_step(run) for run in proving.steps_run(charge, now)],
-        "lots": [_lot(lot, names, shop, log) for lot in lots],
+        "lots": [_lot(lot, shop, log) for lot in lots],
         "probes": [
             {
                 "channel": channel,
@@ -234,12 +236,12 @@ def _event_words(event) -> str:
     )
 
 
-def _lot(lot: dict, names: dict[str, str], shop: Shop, log: list | None) -> dict:
+def _lot(lot: dict, shop: Shop, log: list | None) -> dict:
     row, sample = lot["row"], lot["sample"]
     return {
         "name": str(row.lot),
         "customer": str(row.lot.order.customer),
-        "wood": f"{names[row.lot.species_key]}, {row.lot.thickness_label}",
+        "wood": f"{lot['wood']}, {row.lot.thickness_label}",
         "volume_in": volume(row.lot.volume_bf, 1),
         "volume_out": volume(row.volume_out_bf, 1) if row.volume_out_bf is not None else "not counted",
         "pieces_out": row.pieces_out,

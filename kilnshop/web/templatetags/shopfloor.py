@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from kilnshop.documents import paper
+from kilnshop.orders.estimating import species_names
 from kilnshop.web import units
 
 register = template.Library()
@@ -193,6 +194,12 @@ def words(value) -> str:
     """not_met -> Not met"""
     text = str(value).replace("_", " ")
     return text[:1].upper() + text[1:]
+
+
+@register.filter
+def wood(key) -> str:
+    """northern_red_oak -> northern red oak: the name under Reference, or the shop's own."""
+    return species_names([key])[key]
 
 
 @register.filter
