@@ -203,7 +203,7 @@ def shiftable(estimate: Estimate, first_day: dt.date, tariff: Tariff, shop: Shop
     for stage in science.stages(estimate):
         if stage.shiftable:
             drawn = science.quarters(_between(draw, stage.from_h, stage.to_h))
-            dear = science.by_period(drawn, zone, periods)[:-1]
+            dear = science.by_period(drawn, zone, periods, tariff.holiday_dates)[:-1]
             extra = cents(
                 sum(
                     to_decimal(kwh) * (row.energy_per_kwh - tariff.energy_per_kwh)

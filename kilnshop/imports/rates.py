@@ -12,7 +12,7 @@ from kilnshop.shop.roles import May, require
 
 TARIFF = (
     "name", "energy_per_kwh", "demand_per_kw", "fixed_per_month", "on_peak_demand_per_kw", "ratchet_pct",
-    "ratchet_months",
+    "ratchet_months", "holidays",
 )  # fmt: skip
 CARD = tuple(field.name for field in RateCard._meta.concrete_fields if field.name not in ("id", "valid_from"))
 RATE = ("group", "up_to_thickness_in", "condition", "per_bf")

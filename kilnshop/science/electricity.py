@@ -17,6 +17,7 @@ from kilnshop.science.estimate import Estimate
 USERS = ("compressor", "fans", "heater")
 QUARTER_S = 900  # the usual demand interval; zones differ from UTC by whole quarters
 HEATED_WITHIN_F = 2.0
+SUNDAY = 6
 STAGE_NAMES = {
     "dry": "Drying",
     "equalize": "Equalizing",
@@ -188,16 +189,19 @@ class Clock:
     hour: Array
 
 
+NO_DAYS: frozenset[dt.date] = frozenset()
+
+
 @lru_cache(maxsize=32)
-def clock(first: int, count: int, zone: dt.tzinfo) -> Clock:
-    """The wall clock of consecutive quarter hours; clock changes included."""
+def clock(first: int, count: int, zone: dt.tzinfo, holidays: frozenset[dt.date] = NO_DAYS) -> Clock:
+    """The wall clock of consecutive quarter hours; clock changes included. A holiday counts as a Sunday."""
     moments = [dt.datetime.fromtimestamp((first + n) * QUARTER_S, zone) for n in range(count)]
     of_year = np.array([m.month for m in moments], int)
     years = np.array([m.year for m in moments], int)
     return Clock(
         years * 12 + of_year - 1,
         of_year,
-        np.array([m.weekday() for m in moments], int),
+        np.array([SUNDAY if m.date() in holidays else m.weekday() for m in moments], int),
         np.array([m.hour for m in moments], int),
     )
 
@@ -210,18 +214,25 @@ def which_period(local: Clock, periods: Sequence[Period]) -> Array:
     return found
 
 
-def by_period(drawn: Quarters, zone: dt.tzinfo, periods: Sequence[Period]) -> tuple[float, ...]:
+def by_period(
+    drawn: Quarters, zone: dt.tzinfo, periods: Sequence[Period], holidays: frozenset[dt.date] = NO_DAYS
+) -> tuple[float, ...]:
     """kWh in each period, and last in all other hours."""
     if not periods:
         return (float(drawn.kwh.sum()),)
-    at = which_period(clock(drawn.first, len(drawn.kwh), zone), periods)
+    at = which_period(clock(drawn.first, len(drawn.kwh), zone, holidays), periods)
     total = drawn.kwh.sum(axis=1)
     return tuple(float(total[at == number].sum()) for number in range(len(periods) + 1))
 
 
-def peaks(drawn: Quarters, zone: dt.tzinfo, only: Sequence[Period] | None = None) -> dict[int, float]:
+def peaks(
+    drawn: Quarters,
+    zone: dt.tzinfo,
+    only: Sequence[Period] | None = None,
+    holidays: frozenset[dt.date] = NO_DAYS,
+) -> dict[int, float]:
     """Highest 15-minute average [kW] of each calendar month (year x 12 + month - 1), in some periods or all."""
-    local = clock(drawn.first, len(drawn.kwh), zone)
+    local = clock(drawn.first, len(drawn.kwh), zone, holidays)
     kw = drawn.kw
     if only is not None:
         kw = np.where(which_period(local, only) < len(only), kw, 0.0)

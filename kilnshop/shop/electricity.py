@@ -41,6 +41,7 @@ class Cost:
     demand: Decimal
     total: Decimal
     fixed_per_month: Decimal
+    later: Decimal  # at most, in the months that a ratchet carries this charge's peak into; in no total
     lines: tuple[Line, ...]
     working: Working
 
@@ -67,21 +68,23 @@ def cost(
 ) -> Cost:
     """Energy at the periods it runs, and the demand it adds to what the other charges `beside` it draw.
 
-    A share of an earlier peak (ratchet) is a floor that this charge does not raise: only what comes on top
-    counts. Months after the charge are not charged to it.
+    A share of an earlier peak (ratchet) is a floor: only what comes on top of it counts. What it
+    carries into later months is `later`: at most, since the shop may draw as much by then anyway.
     """
     rows = list(tariff.periods.all())
     periods = [period(row) for row in rows]
-    zone, mine = zone_of(shop), science.quarters(draw)
+    zone, mine, holidays = zone_of(shop), science.quarters(draw), tariff.holiday_dates
     prices = [*(row.energy_per_kwh for row in rows), tariff.energy_per_kwh]
     names = [*(row.name for row in rows), OTHER_HOURS if rows else ALL_HOURS]
     lines = [
         Line(name, to_decimal(kwh, 2), "kWh", price, cents(to_decimal(kwh) * price))
-        for name, kwh, price in zip(names, science.by_period(mine, zone, periods), prices, strict=True)
+        for name, kwh, price in zip(
+            names, science.by_period(mine, zone, periods, holidays), prices, strict=True
+        )
         if kwh > 0
     ]
     energy = sum((line.amount for line in lines), ZERO)
-    demand_lines = _demand(
+    demand_lines, later_lines = _demand(
         mine, tariff, zone, beside, [p for p, row in zip(periods, rows, strict=True) if row.on_peak]
     )
     demand = sum((line.amount for line in demand_lines), ZERO)
@@ -92,8 +95,9 @@ def cost(
         demand,
         energy + demand,
         tariff.fixed_per_month,
+        sum((line.amount for line in later_lines), ZERO),
         tuple(lines),
-        _working(lines, tariff, draw, kwh_range),
+        _working(lines, later_lines, tariff, draw, kwh_range),
     )
 
 
@@ -103,23 +107,26 @@ def _demand(
     zone: zoneinfo.ZoneInfo,
     beside: Sequence[Draw],
     on_peak: list[Period],
-) -> list[Line]:
+) -> tuple[list[Line], list[Line]]:
+    """Of the months it runs in, and of those its peak is carried into."""
     if not tariff.bills_demand:
-        return []
+        return [], []
     others = science.together([science.quarters(draw) for draw in beside])
     both = science.together([mine, others]) if beside else mine
     months = sorted(science.peaks(mine, zone))
-    lines = []
+    carried = range(months[-1] + 1, months[-1] + 1 + tariff.ratchet_months)
+    now: list[Line] = []
+    later: list[Line] = []
     for label, price, only, share in (
         ("peak", tariff.demand_per_kw, None, tariff.ratchet_pct / 100),
         ("on-peak", tariff.on_peak_demand_per_kw, on_peak, 0.0),
     ):
         if not price:
             continue
-        known, raised = science.peaks(others, zone, only), science.peaks(both, zone, only)
-        for month in months:
+        known, raised = (science.peaks(drawn, zone, only, tariff.holiday_dates) for drawn in (others, both))
+        for lines, month in [*((now, m) for m in months), *((later, m) for m in carried if share)]:
             before, after = (
-                science.billed_kw(kw.get(month, 0.0), month, known, share, tariff.ratchet_months)
+                science.billed_kw(kw.get(month, 0.0), month, kw, share, tariff.ratchet_months)
                 for kw in (known, raised)
             )
             added = to_decimal(after - before, 2)
@@ -128,10 +135,16 @@ def _demand(
                 lines.append(
                     Line(f"Added to the {label} of {name}", added, "kW", price, cents(added * price))
                 )
-    return lines
+    return now, later
 
 
-def _working(lines: list[Line], tariff: Tariff, draw: Draw, kwh_range: tuple[float, float] | None) -> Working:
+def _working(
+    lines: list[Line],
+    later: list[Line],
+    tariff: Tariff,
+    draw: Draw,
+    kwh_range: tuple[float, float] | None,
+) -> Working:
     inputs = [(line.label, f"{line.quantity} {line.unit} × {line.price} = {line.amount}") for line in lines]
     if tariff.bills_demand:
         highest = max(science.quarters(draw).kw)
@@ -140,13 +153,17 @@ def _working(lines: list[Line], tariff: Tariff, draw: Draw, kwh_range: tuple[flo
         )
         if not any(line.unit == "kW" for line in lines):
             inputs.append(("Demand", "0: the peak of the month stands without this charge"))
-        if tariff.ratchet_months:
-            inputs.append(
-                (
-                    "Later months, not in this cost",
-                    f"a peak set here can be billed at {tariff.ratchet_pct} % for {tariff.ratchet_months} months after",
-                )
+    if later:
+        added = [line.quantity for line in later]
+        between = f"{min(added)} kW" if min(added) == max(added) else f"{min(added)} to {max(added)} kW"
+        inputs.append(
+            (
+                "Later months, not in this cost",
+                f"at most {sum(line.amount for line in later)}: {tariff.ratchet_pct} % of this peak can stand on "
+                f"the bills of {len(later)} months after it, {between} above what is booked there, unless the shop "
+                "draws as much by then anyway",
             )
+        )
     if tariff.fixed_per_month:
         inputs.append(("Fixed, not in this cost", f"{tariff.fixed_per_month} a month, whatever runs"))
     spread = (

@@ -1,5 +1,7 @@
 """What stands still: the shop, its people, customers, chambers, prices, and its own reference rows."""
 
+import datetime as dt
+import re
 from decimal import Decimal
 
 from django.contrib.auth.models import AbstractUser
@@ -20,6 +22,17 @@ def at_least(value):
 
 def between(low, high):
     return [MinValueValidator(low), MaxValueValidator(high)]
+
+
+def days_listed(text: str) -> frozenset[dt.date]:
+    """Days written as 2026-11-26, parted by commas, spaces or lines."""
+    words, found = re.split(r"[\s,;]+", text.strip()) if text.strip() else [], set()
+    for word in words:
+        try:
+            found.add(dt.date.fromisoformat(word))
+        except ValueError:
+            raise ValidationError(f"“{word}” is not a day. Write each as 2026-11-26.") from None
+    return frozenset(found)
 
 
 def adds_up() -> models.Q:
@@ -303,6 +316,7 @@ class Tariff(models.Model):
     )
     ratchet_pct = models.PositiveSmallIntegerField(default=0, validators=between(0, 100))
     ratchet_months = models.PositiveSmallIntegerField(default=0, validators=between(0, 24))
+    holidays = models.TextField("days priced as a Sunday", blank=True, validators=[days_listed])
 
     class Meta:
         ordering = ["-valid_from", "-id"]
@@ -318,6 +332,10 @@ class Tariff(models.Model):
 
     def __str__(self):
         return f"{self.name} from {self.valid_from}"
+
+    @property
+    def holiday_dates(self) -> frozenset[dt.date]:
+        return days_listed(self.holidays)
 
     @property
     def bills_demand(self) -> bool:

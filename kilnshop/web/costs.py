@@ -10,8 +10,14 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
     power = cost.electricity
     demand = f"{money(power.demand)} of it demand" if power and power.demand else ""
     fixed = f"besides {money(power.fixed_per_month)} fixed a month" if power and power.fixed_per_month else ""
+    later = f"and at most {money(power.later)} on later bills" if power and power.later else ""
     rows = (
-        ("Electricity cost", power and power.total, ", ".join(filter(None, (demand, fixed))), "electricity"),
+        (
+            "Electricity cost",
+            power and power.total,
+            ", ".join(filter(None, (demand, fixed, later))),
+            "electricity",
+        ),
         ("Chamber-day cost", cost.chamber_days, "", "chamber_days"),
         ("Both", cost.total, "", "total"),
         ("Per 1,000 bf", cost.per_mbf, "", "total"),

@@ -98,6 +98,40 @@ def test_a_share_of_an_earlier_peak_is_a_floor(shop):
     assert electricity.cost(flat(JUNE, 24.0, 4.0), tariff, shop, [march]).demand == Decimal("40.00")
 
 
+def test_what_a_ratchet_carries_into_later_months_is_told_apart(shop):
+    # The rule of the published example (US DOE / PNNL, https://feds.pnnl.gov/faq/what-demand-ratchet): 80 % of a
+    # peak for the 11 months after it. By hand: 9 kW in June bills 7.2 kW a month from July to May, at 10.00;
+    # another charge of 8 kW in July bills 8 there and its own 6.4 kW from August, so June adds 0.8 kW in ten months.
+    tariff = factory.make_tariff(demand_per_kw=Decimal("10.000"), ratchet_pct=80, ratchet_months=11)
+    june = flat(JUNE, 24.0, 9.0)
+    alone = electricity.cost(june, tariff, shop)
+    assert (alone.demand, alone.later) == (Decimal("90.00"), 11 * Decimal("72.00"))
+    assert alone.total == alone.energy + alone.demand
+    assert any("at most 792.00: 80 % of this peak" in words for _, words in alone.working.inputs)
+    july = flat(dt.datetime(2026, 7, 14, tzinfo=ZONE), 24.0, 8.0)
+    assert electricity.cost(june, tariff, shop, [july]).later == 10 * Decimal("8.00")
+    tariff.ratchet_pct = tariff.ratchet_months = 0
+    assert electricity.cost(june, tariff, shop).later == 0
+
+
+def test_a_holiday_is_priced_as_a_sunday(shop):
+    # Thanksgiving, the fourth Thursday of November (5 U.S.C. 6103(a)): 26 November 2026. Mon 23 to Sun 29 at 1 kW:
+    # five weekdays of 6 hours at 0.30, four when the Thursday counts as a Sunday; 168 h in all, the rest at 0.10.
+    tariff = factory.make_tariff(energy_per_kwh=Decimal("0.10"))
+    peak(
+        tariff, first_month=1, last_month=12, from_hour=14, to_hour=20, energy_per_kwh=Decimal("0.30")
+    ).save()
+    week = flat(dt.datetime(2026, 11, 23, tzinfo=ZONE), 168.0, 1.0)
+    assert electricity.cost(week, tariff, shop).energy == Decimal("9.00") + Decimal("13.80")
+    tariff.holidays = "2026-11-26, 2026-12-25"
+    assert electricity.cost(week, tariff, shop).energy == Decimal("7.20") + Decimal("14.40")
+
+
+def test_a_holiday_that_is_no_day_is_refused_in_words(shop):
+    with pytest.raises(ValidationError, match="“Christmas” is not a day"):
+        save(new_tariff(holidays="2026-11-26, Christmas"))
+
+
 def test_a_charge_over_two_months_adds_to_both(shop):
     # Sun 28 June 12:00 for 5 days: 2 kW in June and in July at 10.00
     tariff = factory.make_tariff(demand_per_kw=Decimal("10.000"))

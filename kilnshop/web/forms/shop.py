@@ -375,7 +375,9 @@ class TariffForm(ShopModelForm):
             "valid_from": "Holds from",
             "ratchet_pct": "At least this share of an earlier peak",
             "ratchet_months": "Looking back",
+            "holidays": "Holidays priced as a Sunday",
         }
+        widgets = {"holidays": forms.Textarea(attrs={"rows": 2})}
         help_texts = {
             "energy_per_kwh": "One price for every hour is enough: divide the last bill by its kWh. With periods "
             "below it is the price of all other hours.",
@@ -384,6 +386,8 @@ class TariffForm(ShopModelForm):
             "on_peak_demand_per_kw": "0 unless the bill lists it.",
             "ratchet_pct": "Some bills count no less than, say, 80 % of the highest of the 11 months before. "
             "0 if yours does not.",
+            "holidays": "Only with hours below: the days the bill lists, such as 2026-11-26, 2026-12-25. Add next "
+            "year's when the supplier prints them.",
         }
 
     units = {
@@ -400,6 +404,7 @@ class TariffForm(ShopModelForm):
             "Demand, if the bill has it",
             ["demand_per_kw", "on_peak_demand_per_kw", "ratchet_pct", "ratchet_months"],
         ),
+        ("Holidays, if the bill has them", ["holidays"]),
     ]
 
     def __init__(self, *args, **kwargs):
