@@ -3,6 +3,7 @@
 import datetime as dt
 import re
 from decimal import Decimal
+from fractions import Fraction
 
 from django import template
 from django.utils.dateparse import parse_date, parse_datetime
@@ -17,7 +18,8 @@ SIZES = {  # US unit: metric unit, factor, places
     "in": ("mm", 25.4, 0), "ft": ("m", 0.3048, 2), "bf": ("m³", 0.002359737, 2), "lb": ("kg", 0.45359237, 0),
     "sq ft": ("m²", 0.09290304, 2), "cfm": ("m³/h", 1.69901, 0), "ft/min": ("m/s", 0.00508, 2),
 }  # fmt: skip
-SIZE = re.compile(r"(?:([\d,.]*\d) (to|by) )?([\d,.]*\d)( more)? (sq ft|ft/min|cfm|in|ft|bf|lb)\b")
+INCHES = r"(?:\d+ )?\d+/\d+|[\d,.]*\d"
+SIZE = re.compile(rf"(?:({INCHES}) (to|by|\+) )?({INCHES})( more)? (sq ft|ft/min|cfm|in|ft|bf|lb)\b(?!/)")
 NBSP = "\N{NO-BREAK SPACE}"
 
 
@@ -121,10 +123,15 @@ def sized(text, units) -> str:
     def put(found: re.Match) -> str:
         first, to, value, more, unit = found.groups()
         symbol, factor, places = SIZES[unit]
-        own = [_trim(float(one.replace(",", "")) * factor, places) for one in (first, value) if one]
+        own = [_trim(_inches(one) * factor, places) for one in (first, value) if one]
         return f"{f' {to} '.join(own)}{more or ''} {symbol}"
 
     return SIZE.sub(put, text)
+
+
+def _inches(text: str) -> float:
+    """1 1/2, 3/4 or 1,250.5"""
+    return float(sum(Fraction(part) for part in text.replace(",", "").split()))
 
 
 @register.filter

@@ -45,7 +45,7 @@ def show(
     dry = tuple(
         (
             f"Lot {lot.key}",
-            f"{lot.volume_bf:,.0f} bf x {lot.thickness_in:g}/{lot.nominal_thickness_in or lot.thickness_in:g} in, "
+            f"{lot.volume_bf:,.0f} bf x {lot.thickness_in:g} in / {lot.nominal_thickness_in or lot.thickness_in:g} in, "
             f"{lot.species.common_name} specific gravity {lot.species.specific_gravity_green:g}",
         )
         for lot in lots

@@ -1,10 +1,14 @@
 """A charge in one sentence: where it is, what comes next, when, and what to set."""
 
 import datetime as dt
+from collections.abc import Iterable
+from dataclasses import replace
 
 from kilnshop.charges import following, sources
+from kilnshop.charges.checklists import Line
 from kilnshop.charges.models import Charge
 from kilnshop.charges.set_points import HOT
+from kilnshop.web import units
 from kilnshop.web.templatetags.shopfloor import day, mc, temp, when
 
 
@@ -17,6 +21,11 @@ def settings_of(step: following.Step) -> str:
     wet = "" if step.kind in HOT else f", wet bulb {temp(step.wet_bulb_f)}"
     air = f"dry bulb {temp(step.dry_bulb_f)}{wet}"
     return f"{switched}, then {air}" if step.kind in HOT else f"{air}; {switched}{wetted}"
+
+
+def in_own_units(lines: Iterable[Line]) -> list[Line]:
+    """Lines of a checklist as the shop reads quantities."""
+    return [replace(line, text=units.reworded(line.text), why=units.reworded(line.why)) for line in lines]
 
 
 SOURCES = {

@@ -2,7 +2,8 @@
 
 from kilnshop.billing.queries import JobMargin
 from kilnshop.charges.money import Cost
-from kilnshop.web.templatetags.shopfloor import money
+from kilnshop.web import units
+from kilnshop.web.templatetags.shopfloor import money, per_volume
 
 
 def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
@@ -11,6 +12,7 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
     demand = f"{money(power.demand)} of it demand" if power and power.demand else ""
     fixed = f"besides {money(power.fixed_per_month)} fixed a month" if power and power.fixed_per_month else ""
     later = f"and at most {money(power.later)} on later bills" if power and power.later else ""
+    per = units.unit("per_mbf").symbol
     rows = (
         (
             "Electricity cost",
@@ -20,8 +22,8 @@ def facts(cost: Cost, kind: str = "estimate") -> list[dict]:
         ),
         ("Chamber-day cost", cost.chamber_days, "", "chamber_days"),
         ("Both", cost.total, "", "total"),
-        ("Per 1,000 bf", cost.per_mbf, "", "total"),
-        ("Per 1 % MC taken out", cost.per_point, f"{money(cost.per_mbf_point)} per 1,000 bf", "total"),
+        (f"P{per[1:]}", per_volume(cost.per_mbf), "", "total"),
+        ("Per 1 % MC taken out", cost.per_point, f"{money(per_volume(cost.per_mbf_point))} {per}", "total"),
     )
     return [
         {"label": label, "value": money(value), "note": note, "kind": kind, "working": cost.working(key)}

@@ -61,7 +61,7 @@ def _against_full(estimate) -> str:
         return ""
     days, kwh_used = estimate.days.expected / estimate.fill, estimate.kwh.total.expected / estimate.fill
     return (
-        f"full: {halves(full.days)} days, {kwh(round(full.kwh, -1))}; per board foot this load takes "
+        f"full: {halves(full.days)} days, {kwh(round(full.kwh, -1))}; for the same volume this load takes "
         f"{number(days / full.days, 1)} times the days and {number(kwh_used / full.kwh, 1)} times the electricity"
     )
 

@@ -18,6 +18,15 @@ WORDED = (  # quantities in sentences of the science, the longer unit before the
     ("speed_fpm", re.compile(rf"({NUMBER}) ft/min")),
     ("length_in", re.compile(rf"({NUMBER}) in(?= deep| thick| x )")),
 )
+PHRASES = (  # words of the science that hold a US unit, and the same for a metric shop
+    ("a US gallon weighs 8.34 lb", "a litre weighs 1 kg"),
+    ("board feet x 144 in³ x", "volume x"),
+    ("per 1,000 bf", "per m³"),
+    ("÷ 1,000 bf", "÷ m³"),
+    ("per board foot", "per m³"),
+    ("board feet", "volume"),
+    ("Board feet", "Volume"),
+)
 _shop: ContextVar[Shop | None] = ContextVar("kilnshop_shop", default=None)
 
 
@@ -41,6 +50,7 @@ UNITS: dict[str, tuple[Unit, Unit]] = {
     "rate_lb_per_day": (Unit("lb/day", places=0), Unit("kg/day", 0.45359237, places=1)),
     "flow_kg_per_h": (Unit("lb/h of air", 1 / 0.45359237, places=1), Unit("kg/h of air", places=1)),
     "volume_bf": (Unit("bf", places=0), Unit("m³", 0.002359737216, places=3)),
+    "per_mbf": (Unit("per 1,000 bf"), Unit("per m³", 1 / 2.359737216)),
     "speed_fpm": (Unit("ft/min", places=0), Unit("m/s", 0.00508, places=2)),
     "flow_cfm": (Unit("cfm", places=0), Unit("m³/h", 1.69901, places=0)),
     "load_psf": (Unit("lb/sq ft", places=0), Unit("kg/m²", 4.882428, places=0)),
@@ -91,6 +101,8 @@ def reworded(text: str) -> str:
     """A sentence from the science, which writes US customary units, in the shop's own."""
     if active_shop().units != Shop.Units.METRIC:
         return text
+    for words, own in PHRASES:
+        text = text.replace(words, own)
     for quantity, pattern in WORDED:
         its = unit("volume_bf" if quantity == "price_per_bf" else quantity)
 

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from django.urls import reverse
 
 from kilnshop.orders.estimating import estimate_lots
 from kilnshop.web import units
@@ -56,3 +57,51 @@ def test_every_warning_and_working_of_troubled_charges_is_metric():
         texts += [t for w in made.workings for t in (w.uncertainty, *(v for _, v in w.inputs))]
         for text in map(units.reworded, texts):
             assert not US_UNITS.search(text), text
+
+
+US_ON_PAGES = re.compile(
+    r"\d (?:°F|lb|bf|ft|in|sq ft|cfm|ft/min|lb/day)\b(?! \()|per bf\b|1,000 bf|[Bb]oard f(?:oot|eet)|gallon"
+)
+
+
+@pytest.mark.django_db
+def test_the_pages_of_a_job_hold_no_us_unit_in_a_metric_shop(client_for):
+    factory.make_shop(units="metric")
+    owner, chamber = factory.make_person("owner"), factory.make_chamber()
+    factory.make_tariff(), factory.make_rate_card()
+    order = factory.make_order(by=owner)
+    lots = [
+        factory.make_lot(order),
+        factory.make_lot(order, "B", species_key="sugar_maple", start_mc_pct=30.0),
+    ]
+    made = estimate_lots(lots, chamber, factory.make_shop(units="metric"), factory.DAY)
+    charge = factory.make_charge(chamber=chamber, lots=lots, plan=made.to_dict())
+    waiting = factory.make_lot(factory.make_order(by=owner, number="O-2026-0002"))
+    addresses = [
+        reverse(name, args=[pk, "loading"] if name == "charge_list" else [pk])
+        for name, pk in (
+            ("order", order.pk),
+            ("quote_draft", waiting.order_id),
+            ("plan_of_lot", lots[0].pk),
+            ("plan_of_charge", charge.pk),
+            ("charge", charge.pk),
+            ("charge_steps", charge.pk),
+            ("charge_lots", charge.pk),
+            ("charge_load", charge.pk),
+            ("load_sheet", charge.pk),
+            ("charge_start", charge.pk),
+            ("charge_report", charge.pk),
+            ("charge_list", charge.pk),
+            ("rate_card", 1),
+        )
+    ]
+    web = client_for(owner)
+    load = {"chamber": chamber.pk, "first_day": "2026-12-01", "lots": [waiting.pk], "schedule_code": ""}
+    answers = [web.get(address) for address in addresses]
+    answers += [web.post(reverse(name), load) for name in ("charge_plan_result", "charge_plan_fill")]
+    for answer in answers:
+        address = answer.request["PATH_INFO"]
+        assert answer.status_code == 200, address
+        page = re.sub(r"<(script|style|svg)\b.*?</\1>", " ", answer.content.decode(), flags=re.S)
+        found = US_ON_PAGES.search(" ".join(re.sub(r"<[^>]+>", " ", page).replace("\xa0", " ").split()))
+        assert not found, f"{address}: {found.string[max(0, found.start() - 90) : found.end() + 30]}"

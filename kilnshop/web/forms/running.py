@@ -12,7 +12,7 @@ from kilnshop.charges import checklists, following, running
 from kilnshop.charges.models import CHANNELS, BoardTest, Degrade, Probe
 from kilnshop.imports import logs
 from kilnshop.science import meters
-from kilnshop.web import units
+from kilnshop.web import charge_words, units
 from kilnshop.web.charge_words import settings_of
 from kilnshop.web.forms.base import ImageField, QuantityField, ShopForm, read_number
 from kilnshop.web.templatetags.shopfloor import number, volume, words
@@ -51,7 +51,7 @@ class ChecklistForm(ShopForm):
 
     def __init__(self, *args, kind: str, **kwargs):
         super().__init__(*args, **kwargs)
-        self.asked = checklists.lines_of(kind)
+        self.asked = charge_words.in_own_units(checklists.lines_of(kind))
         for line in self.asked:
             self.fields[f"done_{line.key}"] = forms.BooleanField(
                 label=line.text, help_text=line.why, required=False

@@ -3,7 +3,7 @@
 import django_tables2 as tables
 
 from kilnshop.web.tables.base import DayColumn, NumberColumn, ShopTable
-from kilnshop.web.templatetags.shopfloor import number, range_of
+from kilnshop.web.templatetags.shopfloor import number, range_of, sized
 
 CHARGE = ("charge", {"pk": tables.A("pk")})
 WHOLE = {"td": {"class": "whole-line"}}
@@ -19,6 +19,9 @@ class FigureTable(ShopTable):
     def before_render(self, request):
         if not any(row.record["wood"] for row in self.rows):
             self.columns.hide("wood")
+
+    def render_wood(self, value):
+        return sized(value)
 
 
 class CountedTable(ShopTable):

@@ -60,6 +60,25 @@ def reworded(text) -> str:
 
 
 @register.filter
+def counted(line) -> str:
+    """The quantity of a priced line. Prices are per board foot everywhere; a metric shop reads the volume beside."""
+    text = f"{number(line.quantity, 3)} {line.unit}"
+    metric = line.unit == "bf" and units.active_shop().units == "metric"
+    return f"{text} ({volume(line.quantity)})" if metric else text
+
+
+@register.filter
+def per_volume(value):
+    """A figure per 1,000 bf in the shop's volume; what per, `per_volume_words` says."""
+    return None if value is None else units.shown("per_mbf", value)
+
+
+@register.simple_tag
+def per_volume_words() -> str:
+    return units.unit("per_mbf").symbol
+
+
+@register.filter
 def gathered(warnings) -> list[tuple]:
     """Warnings of one kind together, where the first stands: (the first, the others, the others' lots)."""
     kinds: dict = {}

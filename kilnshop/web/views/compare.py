@@ -11,9 +11,19 @@ from kilnshop.orders.models import Quote
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import costs
+from kilnshop.web import costs, units
 from kilnshop.web.forms.compare import ChangeForm, ComparedForm
-from kilnshop.web.templatetags.shopfloor import day, halves, kwh, money, number, range_days, range_of, volume
+from kilnshop.web.templatetags.shopfloor import (
+    day,
+    halves,
+    kwh,
+    money,
+    number,
+    per_volume,
+    range_days,
+    range_of,
+    volume,
+)
 
 COLUMNS = "bcd"
 AS_PLANNED = "As planned"
@@ -132,13 +142,14 @@ def _head(column: comparing.Column) -> str:
 
 def _rows(owner: bool):
     """(label, how a column writes it)."""
+    per = units.unit("per_mbf").symbol
     rows = [
         ("Wood", lambda c: f"{volume(c.volume_bf)}, {c.estimate.fill * 100:.0f} % full"),
         ("Schedule", lambda c: c.estimate.schedule_code),
         ("Days in the kiln", lambda c: range_days(c.estimate.days) if c.finishes else "does not finish"),
-        ("Chamber-days per 1,000 bf", lambda c: number(c.days_per_mbf, 1)),
+        (f"Chamber-days {per}", lambda c: number(per_volume(c.days_per_mbf), 1)),
         ("Electricity", lambda c: f"{range_of(_tens(c.estimate.kwh.total))} kWh"),
-        ("kWh per 1,000 bf", lambda c: kwh(c.kwh_per_mbf)),
+        (f"kWh {per}", lambda c: kwh(per_volume(c.kwh_per_mbf))),
         ("Chamber held", lambda c: f"{c.days.length} days from {day(c.days.first_day)}"),
         ("Could be promised for", lambda c: day(c.ready_on) if c.finishes else "–"),
     ]
@@ -146,8 +157,8 @@ def _rows(owner: bool):
         rows += [
             ("Electricity cost", lambda c: money(c.cost.electricity and c.cost.electricity.total)),
             ("Cost with chamber-days", lambda c: money(c.cost.total)),
-            ("Cost per 1,000 bf", lambda c: money(c.cost.per_mbf)),
-            ("Per 1,000 bf and 1 % MC", lambda c: money(c.cost.per_mbf_point)),
+            (f"Cost {per}", lambda c: money(per_volume(c.cost.per_mbf))),
+            (f"Cost {per} and 1 % MC", lambda c: money(per_volume(c.cost.per_mbf_point))),
         ]
     return rows
 
@@ -162,9 +173,10 @@ def _against(column: comparing.Column, planned: comparing.Column, owner: bool) -
         return ""
     if not column.finishes:
         return "does not reach its target"
+    per = units.unit("per_mbf").symbol
     said = [
         _moved(column.estimate.days.expected - planned.estimate.days.expected, 0.5, lambda d: f"{halves(d)} days", "longer", "shorter"),
-        _moved(column.kwh_per_mbf - planned.kwh_per_mbf, 5, lambda d: f"{kwh(d)} per 1,000 bf", "more", "less"),
+        _moved(column.kwh_per_mbf - planned.kwh_per_mbf, 5, lambda d: f"{kwh(per_volume(d))} {per}", "more", "less"),
     ]  # fmt: skip
     if (
         owner
@@ -173,7 +185,7 @@ def _against(column: comparing.Column, planned: comparing.Column, owner: bool) -
         and column.cost.per_mbf is not None
         and planned.cost.per_mbf is not None
     ):
-        said.append(_moved(column.cost.per_mbf - planned.cost.per_mbf, 0.5, lambda d: f"{money(d)} per 1,000 bf", "more", "less"))  # fmt: skip
+        said.append(_moved(column.cost.per_mbf - planned.cost.per_mbf, 0.5, lambda d: f"{money(per_volume(d))} {per}", "more", "less"))  # fmt: skip
     return ", ".join(filter(None, said)) or "no difference to speak of"
 
 

@@ -367,7 +367,9 @@ def _load_sheet(pk: int, shop) -> str:
     plan = loading.of_charge(found)
     if plan is None:
         raise Http404(f"Charge {found} has no load to print: it is {found.state}, or a piece does not go in.")
-    return papers.html("load_sheet", loading.sheet(found, plan, shop, shop_today()))
+    sheet = loading.sheet(found, plan, shop, shop_today())
+    asked = {name: charge_words.in_own_units(sheet[name]) for name in ("cautions", "lines")}
+    return papers.html("load_sheet", sheet | asked)
 
 
 def load_sheet(request, pk):
@@ -484,7 +486,7 @@ def _list_paper(kind: str, form: str, shop, charge: Charge | None = None) -> str
             "title": Checklist.Kind(kind).label,
             "chamber": charge.chamber.name if charge else "",
             "days": range(checklists.ROUND_DAYS) if kind == "daily" else (),
-            "lines": checklists.lines_of(kind),
+            "lines": charge_words.in_own_units(checklists.lines_of(kind)),
             "defer": checklists.DEFER,
         },
     )
