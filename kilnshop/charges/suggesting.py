@@ -142,6 +142,7 @@ class Yard:
     banned: set[tuple[int, frozenset[int]]] = field(default_factory=set)
     stood: dict[tuple[int, frozenset[int]], bool] = field(default_factory=dict)
     complete: bool = True
+    stopped: bool = False  # before every lot was estimated
 
     @property
     def horizon(self) -> int:
@@ -151,9 +152,13 @@ class Yard:
     def last_day(self) -> dt.date:
         return self.today + self.horizon * DAY
 
-    def measure(self) -> Generator[Step, None, None]:
-        """Estimate every kind of lot in every chamber."""
+    def measure(self, stopped: Callable[[], bool]) -> Generator[Step, None, None]:
+        """Estimate every kind of lot in every chamber; once stopped, the lots not reached are left over."""
         for number, lot in enumerate(self.lots):
+            if stopped():
+                self.stopped = True
+                self.refused[number] = "Not looked at: the search was stopped before its turn."
+                continue
             problems = []
             for place, chamber in enumerate(self.chambers):
                 try:
@@ -342,7 +347,7 @@ def suggest(
     """
     exact = packing.has_highs() if exact is None else exact
     yard = Yard(shop, today, weeks, at_a_cost, queue(), list(Chamber.objects.filter(active=True)))
-    for step in yard.measure():
+    for step in yard.measure(stopped):
         yield replace(step, share=0.3 * step.share)
     yard.pair_up()
     placed: tuple[packing.Placed, ...] = ()
@@ -373,7 +378,7 @@ def suggest(
         gap >= problem.broken,
         len(problem.choices),
         yard.complete,
-        solution.stopped,
+        solution.stopped or yard.stopped,
         weeks,
     )
 

@@ -127,6 +127,25 @@ def test_a_lot_left_over_says_why(chamber, shop):
     assert "40" in why[long.pk]
 
 
+@pytest.mark.parametrize("exact", [False, True], ids=["greedy", "highs"])
+def test_a_stop_while_lots_are_estimated_ends_the_search_with_those_seen(chamber, shop, exact):
+    seen, unseen = lot(1, 0, 1500), lot(2, 0, 1500)
+    steps = suggesting.suggest(
+        shop=shop, today=TODAY, weeks=10, seconds=3, exact=exact, stopped=lambda: bool(told)
+    )
+    told = []
+    while True:
+        try:
+            told.append(next(steps).text)
+        except StopIteration as end:
+            found = end.value
+            break
+    assert sum(text.startswith("Estimated") for text in told) == 1
+    assert [draft.lots for draft in found.drafts] == [(seen.pk,)]
+    assert found.stopped
+    assert [(pk, "stopped" in why) for pk, why in found.left] == [(unseen.pk, True)]
+
+
 def test_accepting_refuses_in_words_when_something_changed_meanwhile(chamber, shop, owner):
     first = lot(1, 0, 900, 60)
     lot(2, 4, 900, 60)

@@ -119,7 +119,9 @@ def test_progress_comes_line_by_line_and_ends_with_where_to_go(web, two_lots):
 
 def test_the_search_can_be_stopped(web, two_lots):
     assert web.post(reverse("suggest_stop"), {"key": "k1"}).status_code == 204
-    assert web.post(reverse("suggest"), USUAL, follow=True).context["found"].drafts
+    page = web.post(reverse("suggest"), USUAL, follow=True)
+    assert page.context["found"].stopped
+    assert "The search was stopped early." in page.content.decode()
 
 
 def test_charges_put_together_by_hand_stand_beside(web, two_lots, chamber):
