@@ -116,7 +116,7 @@ def move_charge(
         _only_planned(charge, "moved")
         booking = charge.booking
         before = _where(charge.chamber, booking)
-        pushed = _push(charge, chamber, plan.days) if push else []
+        pushed = _push(booking, chamber, plan.days) if push else []
         _make_room(chamber, plan.days, f"charge {charge}", booking)
         charge.chamber, charge.plan = chamber, plan.estimate.to_dict()
         charge.schedule_code = plan.estimate.schedule_code
@@ -125,7 +125,7 @@ def move_charge(
         booking.chamber = chamber
         _book(booking, plan.days, f"charge {charge}")
         _moved(charge, before, by, now, why)
-        _made_room(charge, pushed, by, now, why)
+        _made_room(booking, pushed, by, now, why)
     return charge
 
 
@@ -161,11 +161,11 @@ def set_days(
                 f"{day_text(days.likely_last_day)}, last {day_text(days.last_day)}."
             )
         before = _where(charge.chamber, booking)
-        pushed = _push(charge, charge.chamber, days) if push else []
+        pushed = _push(booking, charge.chamber, days) if push else []
         _make_room(charge.chamber, days, f"charge {charge}", booking)
         _book(booking, days, f"charge {charge}")
         _moved(charge, before, by, now, why)
-        _made_room(charge, pushed, by, now, why)
+        _made_room(booking, pushed, by, now, why)
     return charge
 
 
@@ -200,18 +200,50 @@ def add_outage(
 ) -> Booking:
     """Close a chamber for some days."""
     require(by, May.RUN_CHARGES)
-    if last_day < first_day:
-        raise ValidationError(
-            f"The outage ends on {day_text(last_day)}, before it starts on {day_text(first_day)}. Swap the dates."
-        )
-    if not reason.strip():
-        raise ValidationError("Say what the chamber is closed for.")
-    days = Days(first_day, last_day, last_day)
+    days = _closed(first_day, last_day, reason)
     with transaction.atomic():
         _lock([chamber.pk])
         outage = Booking(chamber=chamber, outage=reason.strip())
         _make_room(chamber, days, str(outage))
         return _book(outage, days, str(outage))
+
+
+def move_outage(
+    *,
+    outage: Booking,
+    chamber: Chamber,
+    first_day: dt.date,
+    last_day: dt.date,
+    why: str,
+    by: Person,
+    now: dt.datetime,
+    push: bool = False,
+    seen: str = "",
+) -> Booking:
+    """Close a chamber on other days, or another one; `push` and `seen` as for `move_charge`."""
+    require(by, May.RUN_CHARGES)
+    days = _closed(first_day, last_day, why)
+    with transaction.atomic():
+        _lock([outage.chamber_id, chamber.pk])
+        outage = Booking.objects.select_for_update().get(pk=outage.pk, charge=None)
+        _unchanged(seen, [outage.chamber_id, chamber.pk])
+        outage.outage = why.strip()
+        pushed = _push(outage, chamber, days) if push else []
+        _make_room(chamber, days, str(outage), outage)
+        outage.chamber = chamber
+        _book(outage, days, str(outage))
+        _made_room(outage, pushed, by, now, f"{chamber} is closed")
+    return outage
+
+
+def _closed(first_day: dt.date, last_day: dt.date, why: str) -> Days:
+    if last_day < first_day:
+        raise ValidationError(
+            f"The outage ends on {day_text(last_day)}, before it starts on {day_text(first_day)}. Swap the dates."
+        )
+    if not why.strip():
+        raise ValidationError("Say what the chamber is closed for.")
+    return Days(first_day, last_day, last_day)
 
 
 def remove_outage(*, outage: Booking, by: Person) -> None:
@@ -267,11 +299,10 @@ def _unchanged(seen: str, chambers: Iterable[int]) -> None:
         )
 
 
-def _push(charge: Charge, chamber: Chamber, days: Days) -> list[tuple[Charge, dict[str, str]]]:
+def _push(booking: Booking, chamber: Chamber, days: Days) -> list[tuple[Charge, dict[str, str]]]:
     """Put later planned charges back, the last first, and give each with where it was."""
-    booking = charge.booking
     shifts = make_way(queries.bookings_of(chamber, days.first_day, booking), days)
-    if shifts:  # the charge itself must not stand in the way meanwhile
+    if shifts:  # what moves itself must not stand in the way meanwhile
         Booking.objects.filter(pk=booking.pk).update(
             first_day=dt.date.max, likely_last_day=dt.date.max, last_day=dt.date.max
         )
@@ -283,10 +314,10 @@ def _push(charge: Charge, chamber: Chamber, days: Days) -> list[tuple[Charge, di
 
 
 def _made_room(
-    charge: Charge, pushed: Iterable[tuple[Charge, dict[str, str]]], by: Person, now: dt.datetime, why: str
+    booking: Booking, pushed: Iterable[tuple[Charge, dict[str, str]]], by: Person, now: dt.datetime, why: str
 ) -> None:
     for other, before in pushed:
-        _moved(other, before, by, now, f"Makes room for charge {charge}: {why.strip()}")
+        _moved(other, before, by, now, f"Makes room for {booking}: {why.strip()}")
 
 
 def _take(lots: Sequence[Lot]) -> None:

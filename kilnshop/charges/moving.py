@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from kilnshop.charges import following, planning, queries
 from kilnshop.charges.calendar import DAY, UNLOADING_DAYS, Days, Shift, make_way
-from kilnshop.charges.models import Charge
+from kilnshop.charges.models import Booking, Charge
 from kilnshop.charges.queries import PromiseMove
 from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.queries import shop_today
@@ -13,9 +13,9 @@ from kilnshop.shop.queries import shop_today
 
 @dataclass(frozen=True)
 class Proposal:
-    """A charge on other days: who makes room, whose promise moves, what stands in the way."""
+    """A charge or an outage on other days: who makes room, whose promise moves, what stands in the way."""
 
-    charge: Charge
+    booking: Booking
     chamber: Chamber
     days: Days
     plan: planning.Plan | None  # None when only the days change
@@ -34,24 +34,33 @@ def propose_move(*, charge: Charge, chamber: Chamber, first_day: dt.date, shop: 
     plan = planning.plan(
         chamber=chamber, lots=lots, first_day=first_day, shop=shop, schedule_code=charge.schedule_code
     )
-    return _proposal(charge, chamber, plan.days, shop, plan)
+    return _proposal(charge.booking, chamber, plan.days, shop, plan)
 
 
 def propose_days(*, charge: Charge, days: Days, shop: Shop) -> Proposal:
     """A charge held longer or shorter where it is."""
-    return _proposal(charge, charge.chamber, days, shop)
+    return _proposal(charge.booking, charge.chamber, days, shop)
+
+
+def propose_outage(
+    *, outage: Booking, chamber: Chamber, first_day: dt.date, last_day: dt.date, shop: Shop
+) -> Proposal:
+    """A chamber closed on other days, or another chamber."""
+    return _proposal(outage, chamber, Days(first_day, last_day, last_day), shop)
 
 
 def _proposal(
-    charge: Charge, chamber: Chamber, days: Days, shop: Shop, plan: planning.Plan | None = None
+    booking: Booking, chamber: Chamber, days: Days, shop: Shop, plan: planning.Plan | None = None
 ) -> Proposal:
-    others = queries.bookings_of(chamber, days.first_day, charge.booking)
+    others = queries.bookings_of(chamber, days.first_day, booking)
     shifts = make_way(others, days)
     pushed = {shift.booking.pk for shift in shifts}
-    taken = queries.room_problem(chamber, days, f"charge {charge}", charge.booking, pushed)
-    ends = {charge.pk: days.last_day} | {shift.booking.charge_id: shift.days.last_day for shift in shifts}
+    taken = queries.room_problem(chamber, days, str(booking), booking, pushed)
+    ends = {shift.booking.charge_id: shift.days.last_day for shift in shifts}
+    if booking.charge_id:
+        ends[booking.charge_id] = days.last_day
     return Proposal(
-        charge,
+        booking,
         chamber,
         days,
         plan,

@@ -37,6 +37,8 @@ class Bar:
     lines: tuple[str, ...]
     title: str
     marks: tuple[tuple[float, float], ...]  # x and width of the loading day and the likely unloading day
+    moves: bool  # to other days, while it has not begun
+    resizes: bool
 
     @property
     def handle_x(self) -> float:
@@ -181,6 +183,8 @@ def draw(rows: Sequence[Row], first_day: dt.date, days: int, today: dt.date) -> 
                         for day in dict.fromkeys((booking.first_day, booking.likely_last_day))
                         if booking.charge_id and first_day <= day <= last_day
                     ),
+                    state == "planned" or (state == "outage" and booking.first_day >= today),
+                    state != "unloaded" and (state != "outage" or booking.last_day >= today),
                 )
             )  # fmt: skip
         for gap in row.gaps:

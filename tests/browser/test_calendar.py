@@ -49,7 +49,7 @@ def open_calendar(page, live_server, width):
 
 
 def bar(page, booking):
-    return page.locator(f"svg [data-charge='{booking.charge_id}']")
+    return page.locator(f"svg [data-bar='{booking.pk}']")
 
 
 def day_px(page):
@@ -61,7 +61,7 @@ def day_px(page):
 
 def confirm(page, why):
     page.locator("#drop [name=why]").fill(why)
-    page.locator("#drop").get_by_role("button", name="Move the charge").click()
+    page.locator("#drop").get_by_role("button", name="Move it there").click()
     page.get_by_text("now holds").wait_for()
 
 
@@ -69,7 +69,7 @@ def test_a_charge_is_dragged_put_back_and_dragged_again(kiln, live_server, conso
     first, second = bookings()
     open_calendar(kiln, live_server, 1280)
     box, step = bar(kiln, first).bounding_box(), day_px(kiln)
-    for do in ("Put it back", "Move the charge"):
+    for do in ("Put it back", "Move it there"):
         kiln.mouse.move(box["x"] + 40, box["y"] + 20)
         kiln.mouse.down()
         kiln.mouse.move(box["x"] + 40 + 5.2 * step, box["y"] + 22, steps=6)
@@ -138,7 +138,7 @@ def test_a_charge_is_moved_with_the_keyboard_alone(kiln, live_server, console, w
     open_calendar(kiln, live_server, width)
     for _ in range(80):
         kiln.keyboard.press("Tab")
-        if kiln.evaluate("document.activeElement.dataset.charge") == str(first.charge_id):
+        if kiln.evaluate("document.activeElement.dataset.bar") == str(first.pk):
             break
     for key in ("ArrowRight", "ArrowRight", "Escape", "ArrowDown", "ArrowRight"):
         kiln.keyboard.press(key)
@@ -150,6 +150,35 @@ def test_a_charge_is_moved_with_the_keyboard_alone(kiln, live_server, console, w
     kiln.get_by_text("now holds South chamber").wait_for()
     moved = bookings()[0]
     assert moved.chamber.name == "South chamber" and moved.first_day == first.first_day + DAY
+    assert console == []
+
+
+def test_a_closure_is_dragged_and_made_longer_with_the_keyboard(
+    kiln, live_server, console, shop_with_charges
+):
+    first, _ = bookings()
+    day = first.last_day + DAY
+    closed = actions.add_outage(
+        chamber=first.chamber, first_day=day, last_day=day, reason="new door", by=shop_with_charges
+    )
+    open_calendar(kiln, live_server, 1280)
+    box, step = bar(kiln, closed).bounding_box(), day_px(kiln)
+    kiln.mouse.move(box["x"] + 4, box["y"] + 20)
+    kiln.mouse.down()
+    kiln.mouse.move(box["x"] + 4 + step, box["y"] + 20, steps=4)
+    kiln.mouse.up()
+    kiln.locator("#drop").get_by_text("It can move there").wait_for()
+    fits(kiln)
+    kiln.locator("#drop").get_by_role("button", name="Move it there").click()
+    kiln.get_by_text("Outage “new door” now holds North chamber").wait_for()
+    bar(kiln, closed).focus()
+    kiln.keyboard.press("Shift+ArrowRight")
+    kiln.keyboard.press("Enter")
+    kiln.locator("#drop").get_by_text("It can move there").wait_for()
+    kiln.keyboard.press("Enter")
+    kiln.get_by_text("now holds").wait_for()
+    closed.refresh_from_db()
+    assert (closed.first_day, closed.last_day) == (day + DAY, day + 2 * DAY)
     assert console == []
 
 

@@ -223,8 +223,34 @@ def test_a_chamber_is_closed_and_opened_again(web, chamber):
     closed = Booking.objects.get()
     page = reverse("outage", args=[closed.pk])
     assert "new door" in text(web.get(page))
-    assert "is open again" in text(web.post(page, follow=True))
+    assert "is open again" in text(web.post(page, {"do": "open"}, follow=True))
     assert not Booking.objects.exists()
+
+
+def test_an_outage_is_put_on_other_days_and_charges_make_room(web, charge, chamber):
+    """By a drop, which gives only what was moved, and by the form; what was booked since is told."""
+    held = charge.booking
+    closed = actions.add_outage(
+        chamber=factory.make_chamber("south", name="South chamber"), first_day=TODAY + 40 * DAY,
+        last_day=TODAY + 42 * DAY, reason="new door", by=charge.created_by,
+    )  # fmt: skip
+    page = reverse("outage", args=[closed.pk])
+    drop = {"do": "drop", "chamber": chamber.pk, "first_day": held.first_day.isoformat()}
+    shown = text(web.post(page, drop))
+    last = held.first_day + 2 * DAY
+    assert f"Outage “new door”: {chamber}" in shown and "goes 3 days later" in shown
+    assert f'name="last_day" value="{last}"' in shown and "Move it there" in shown
+    held.refresh_from_db(), closed.refresh_from_db()
+    assert held.first_day == TODAY and closed.chamber.name == "South chamber"  # nothing moved yet
+    given = {"chamber": chamber.pk, "first_day": held.first_day, "last_day": last, "why": "door and fan"}
+    assert "now holds North chamber" in text(web.post(page, given | {"do": "move"}, follow=True))
+    held.refresh_from_db(), closed.refresh_from_db()
+    assert (closed.chamber, closed.last_day, closed.outage) == (chamber, last, "door and fan")
+    assert held.first_day == last + DAY
+    event = charge.events.get(kind="moved")
+    assert event.why == "Makes room for outage “door and fan”: North chamber is closed"
+    upside_down = {"do": "preview", "first_day": TODAY + DAY, "last_day": TODAY}
+    assert "is before the first day" in text(web.post(page, given | upside_down))
 
 
 def test_a_chamber_is_not_closed_under_a_charge(web, charge, chamber):

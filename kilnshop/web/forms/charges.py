@@ -102,6 +102,17 @@ class DaysForm(ChangeForm):
     field_order = ["likely_last_day", "last_day", "why"]
 
 
+class OutageDaysForm(ChangeForm):
+    chamber = ChamberField()
+    first_day = forms.DateField(label="First day closed")
+    last_day = forms.DateField(label="Last day closed", validators=[coming_day])
+    why = forms.CharField(label="Closed for", max_length=120)
+    field_order = ["chamber", "first_day", "last_day", "why"]
+
+    def clean(self):
+        return _in_order(self, super().clean())
+
+
 class CancelForm(ShopForm):
     why = forms.CharField(label="Why it is cancelled", max_length=160)
 
@@ -113,11 +124,14 @@ class OutageForm(ShopForm):
     reason = forms.CharField(max_length=120, help_text="Such as: new door gasket")
 
     def clean(self):
-        given = super().clean()
-        first, last = given.get("first_day"), given.get("last_day")
-        if first and last and last < first:
-            self.add_error("last_day", f"{day(last)} is before the first day, {day(first)}.")
-        return given
+        return _in_order(self, super().clean())
+
+
+def _in_order(form: forms.Form, given: dict) -> dict:
+    first, last = given.get("first_day"), given.get("last_day")
+    if first and last and last < first:
+        form.add_error("last_day", f"{day(last)} is before the first day, {day(first)}.")
+    return given
 
 
 class SuggestForm(ShopForm):

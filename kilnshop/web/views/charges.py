@@ -1,11 +1,13 @@
 """Charges before they run: the list, the plan of a new one, and the calendar of the chambers."""
 
 import datetime as dt
+from contextlib import suppress
+from functools import partial
 from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import Http404
+from django.http import Http404, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
@@ -24,7 +26,15 @@ from kilnshop.shop.roles import May
 from kilnshop.web import costs, stacks, timeline
 from kilnshop.web.access import allowed
 from kilnshop.web.estimates import gallons
-from kilnshop.web.forms.charges import CancelForm, DaysForm, MoveForm, OutageForm, PlanForm
+from kilnshop.web.forms.charges import (
+    CancelForm,
+    ChangeForm,
+    DaysForm,
+    MoveForm,
+    OutageDaysForm,
+    OutageForm,
+    PlanForm,
+)
 from kilnshop.web.tables.charges import ChargeTable
 from kilnshop.web.templatetags.shopfloor import day, kwh, number, range_days, volume, weight
 from kilnshop.web.views.compare import address
@@ -282,13 +292,41 @@ def outage_new(request):
 
 @allowed(May.RUN_CHARGES)
 def outage(request, pk):
-    """Look at an outage, and open the chamber again."""
+    """An outage: put it on other days, or open the chamber again."""
     closed = get_object_or_404(Booking.objects.select_related("chamber"), pk=pk, charge=None)
-    if request.method == "POST":
+    if request.POST.get("do") == "open":
         actions.remove_outage(outage=closed, by=request.user)
         messages.success(request, f"{closed.chamber} is open again; “{closed.outage}” is off the calendar.")
         return redirect("calendar")
-    return render(request, "charges/outage.html", {"outage": closed})
+    now = {
+        "chamber": closed.chamber_id,
+        "first_day": closed.first_day.isoformat(),
+        "last_day": closed.last_day.isoformat(),
+        "why": closed.outage,
+    }
+    if request.method == "POST":
+        form = OutageDaysForm(_all_days(request.POST, closed, now))
+    else:
+        form = OutageDaysForm(initial=now | {"seen": queries.as_seen(shop_today())})
+    return _change(
+        request,
+        closed,
+        form,
+        partial(moving.propose_outage, outage=closed),
+        partial(actions.move_outage, outage=closed),
+        "charges/outage.html",
+        outage=closed,
+    )
+
+
+def _all_days(given: QueryDict, closed: Booking, now: dict) -> dict:
+    """A drop gives only what was moved: the rest stays, and the last day goes along with the first."""
+    data = now | given.dict()
+    if given.get("do") == "drop" and "last_day" not in given:
+        with suppress(ValueError):
+            first = dt.date.fromisoformat(given.get("first_day", ""))
+            data["last_day"] = (first + (closed.last_day - closed.first_day)).isoformat()
+    return data
 
 
 def _booked(pk: int) -> Charge:
@@ -298,32 +336,26 @@ def _booked(pk: int) -> Charge:
     return charge
 
 
-def _proposed(charge: Charge, form: MoveForm | DaysForm, shop) -> dict:
+def _proposed(form: ChangeForm, propose, shop) -> dict:
     """What the change in a form would do, or why it makes no sense."""
-    given = form.cleaned_data
+    given = {name: value for name, value in form.cleaned_data.items() if name not in ("why", "seen")}
     try:
-        if isinstance(form, MoveForm):
-            found = moving.propose_move(
-                charge=charge, chamber=given["chamber"], first_day=given["first_day"], shop=shop
-            )
-        else:
-            days = Days(charge.booking.first_day, given["likely_last_day"], given["last_day"])
-            found = moving.propose_days(charge=charge, days=days, shop=shop)
+        found = propose(**given, shop=shop)
     except ValueError as problem:
         return {"nonsense": str(problem)}
     return {"proposal": found, "moves": [move for move in found.promises if move.changes]}
 
 
-def _changes(seen: str, charge: Charge, proposal: moving.Proposal | None) -> list[str]:
+def _changes(seen: str, booking: Booking, proposal: moving.Proposal | None) -> list[str]:
     """What others changed in the chambers of a change since the page was opened."""
-    chambers = {charge.chamber_id, proposal.chamber.pk if proposal else charge.chamber_id}
+    chambers = {booking.chamber_id, proposal.chamber.pk if proposal else booking.chamber_id}
     try:
         return queries.changes_since(seen, chambers) if seen else []
     except ValueError:
         return []
 
 
-def _change(request, charge: Charge, form, save, template: str, **context):
+def _change(request, booking: Booking, form: ChangeForm, propose, save, template: str, **context):
     """Show what a change would do, and make it when it is confirmed; a drop asks for the fragment of the dialog."""
     asked = request.POST.get("do", "")
     look = request.htmx or asked in ("preview", "drop")
@@ -333,30 +365,34 @@ def _change(request, charge: Charge, form, save, template: str, **context):
             form.fields["why"].required = False
         if form.is_valid() and not look:
             try:
-                moved = save(
-                    charge=charge, **form.cleaned_data, push=True, by=request.user, now=timezone.now()
-                )
+                save(**form.cleaned_data, push=True, by=request.user, now=timezone.now())
             except ValidationError as error:
                 form.refuse(error)
             else:
-                first, last = moved.booking.first_day, moved.booking.last_day
+                moved = Booking.objects.select_related("chamber", "charge").get(pk=booking.pk)
                 told = " Customers whose promise moved wait to be told." if untold().exists() else ""
                 messages.success(
                     request,
-                    f"Charge {moved} now holds {moved.chamber} from {day(first)} to {day(last)}.{told}",
+                    f"{_sentence(moved)} now holds {moved.chamber} from {day(moved.first_day)} to "
+                    f"{day(moved.last_day)}.{told}",
                 )
-                return redirect(f"{reverse('calendar')}?from={first.isoformat()}")
+                return redirect(f"{reverse('calendar')}?from={moved.first_day.isoformat()}")
         if not any(name in form.errors for name in form.fields if name != "why"):
-            proposed = _proposed(charge, form, request.shop)
+            proposed = _proposed(form, propose, request.shop)
         context["fresh"] = queries.as_seen(shop_today())
         if look:
-            context["changes"] = _changes(form.data.get("seen", ""), charge, proposed.get("proposal"))
-    context |= {"charge": charge, "form": form, **proposed}
+            context["changes"] = _changes(form.data.get("seen", ""), booking, proposed.get("proposal"))
+    context |= {"charge": booking.charge, "name": _sentence(booking), "form": form, **proposed}
     if request.htmx:
         template = "charges/calendar_preview.html"
     elif asked == "drop":
         template = "charges/calendar_drop.html"
     return render(request, template, context)
+
+
+def _sentence(booking: Booking) -> str:
+    text = str(booking)
+    return text[:1].upper() + text[1:]
 
 
 @allowed(May.RUN_CHARGES)
@@ -374,7 +410,13 @@ def charge_move(request, pk):
         )
     cancel = CancelForm(prefix="cancel")
     return _change(
-        request, charge, form, actions.move_charge, "charges/calendar_move.html", cancel_form=cancel
+        request,
+        charge.booking,
+        form,
+        partial(moving.propose_move, charge=charge),
+        partial(actions.move_charge, charge=charge),
+        "charges/calendar_move.html",
+        cancel_form=cancel,
     )
 
 
@@ -394,8 +436,19 @@ def charge_days(request, pk):
                 "seen": queries.as_seen(shop_today()),
             }
         )
+
+    def propose(likely_last_day, last_day, shop):
+        days = Days(booking.first_day, likely_last_day, last_day)
+        return moving.propose_days(charge=charge, days=days, shop=shop)
+
     return _change(
-        request, charge, form, actions.set_days, "charges/calendar_days.html", by_readings=by_readings
+        request,
+        booking,
+        form,
+        propose,
+        partial(actions.set_days, charge=charge),
+        "charges/calendar_days.html",
+        by_readings=by_readings,
     )
 
 

@@ -86,7 +86,7 @@
 
   // Mouse and touch
   let from = null;
-  const barAt = (event) => event.target.closest?.("[data-charge]");
+  const barAt = (event) => event.target.closest?.("[data-bar]");
   svg.addEventListener("touchstart", (event) => barAt(event) && event.preventDefault(), { passive: false });
   svg.addEventListener("dragstart", (event) => event.preventDefault());
   svg.addEventListener("pointerdown", (event) => {
