@@ -379,6 +379,7 @@ def _change(request, booking: Booking, form: ChangeForm, propose, save, template
                 return redirect(f"{reverse('calendar')}?from={moved.first_day.isoformat()}")
         if not any(name in form.errors for name in form.fields if name != "why"):
             proposed = _proposed(form, propose, request.shop)
+        form.fields["why"].required = True  # for whoever reads the form
         context["fresh"] = queries.as_seen(shop_today())
         if look:
             context["changes"] = _changes(form.data.get("seen", ""), booking, proposed.get("proposal"))
