@@ -13,6 +13,7 @@ from kilnshop.charges.models import Charge, Reading
 from kilnshop.shop.models import Chamber
 from tests import factory
 from tests.charges.running_helpers import HOUR, NOW, read, running_charge
+from tests.papers import codes, pages_of
 
 
 @pytest.fixture
@@ -72,7 +73,11 @@ def test_labels_print_a_code_for_every_chamber_in_use(paper, charge, door, setti
     assert page.count('alt="QR code of https://kiln.example/door/') == len(chambers)
     assert "off and locked" in page and "Local codes" in page
     assert "cannot open" not in page
-    made = PdfReader(io.BytesIO(door.get(reverse("door_labels_pdf")).content))
+    sheet = door.get(reverse("door_labels_pdf")).content
+    read = [code for one in pages_of(sheet) for code in codes(one)]  # by ZXing, an independent reader
+    doors = [reverse("door", args=[chamber.key]) for chamber in chambers]
+    assert sorted(read) == sorted(f"https://kiln.example{address}" for address in doors)
+    made = PdfReader(io.BytesIO(sheet))
     # ISO 216 A4 is 210 x 297 mm, US Letter 8.5 x 11 in
     wide = {"letter": 8.5 * 72, "a4": 210 / 25.4 * 72}[paper]
     assert float(made.pages[0].mediabox.width) == pytest.approx(wide, abs=1)
