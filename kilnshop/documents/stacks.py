@@ -64,13 +64,15 @@ class _Sheet:
             f'fill="{fill}" font-family="Source Sans Pro, sans-serif">{escape(words)}</text>'
         )
 
-    def plate(self, x: float, y: float, words: str, room: float) -> None:
-        """Words on a white plate, so that they read on any pattern; left out where they have no room."""
-        wide = len(words) * 9.4 + 8
+    def plate(self, x: float, y: float, words: str, room: float, tall: float = 22.0) -> None:
+        """Words on a white plate, so that they read on any pattern; smaller in a thin pack, left out where they
+        have no room."""
+        part = min(1.0, max(tall - 2, 7) / 22)
+        wide = (len(words) * 9.4 + 8) * part
         if wide > room:
             return
-        self.rect(x - wide / 2, y - 11, wide, 22, "#ffffff", "none", rx=4)
-        self.text(x, y + 6, words, weight=600)
+        self.rect(x - wide / 2, y - 11 * part, wide, 22 * part, "#ffffff", "none", rx=4)
+        self.text(x, y + 6 * part, words, weight=600, size=round(SIZE * part, 1))
 
     def arrow(self, x: float, y: float, dx: float, dy: float) -> None:
         self.line(x, y, x + dx, y + dy, SOFT, 1.5)
@@ -192,11 +194,13 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
         full = f"{name}: {pack.courses} course{'s' * (pack.courses > 1)}"
         if tall >= 20:
             sheet.plate(x + wide / 2, middle, full if len(full) * 9.4 + 120 < wide else name, wide)
-        else:  # too thin to write on: beside it, where nothing stands
+        else:  # too thin to read on: beside it, where nothing stands
             behind = [
                 other for other in plan.packs if other.row == row and other.start_ft >= pack.end_ft - 0.01
             ]
-            if not behind:
+            if behind:
+                sheet.plate(x + wide / 2, middle, letters[pack.lot], wide, tall)
+            else:
                 sheet.text(
                     x + wide + 6 + 22 * (pack.tier % 3), middle + 5, letters[pack.lot], "start", 600, 15
                 )
@@ -243,8 +247,7 @@ def _end(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
         for pack in pile:
             y, tall = floor - pack.top_in / 12 * scale, pack.height_in / 12 * scale
             sheet.pack(x, y, unit, tall, pack.lot)
-            if tall >= 20:
-                sheet.plate(x + unit / 2, y + tall / 2, letters[pack.lot], unit)
+            sheet.plate(x + unit / 2, y + tall / 2, letters[pack.lot], unit, tall)
         said.append(f"row {row}, {_stacked(pile, letters)}, top at {pile[-1].top_in:.0f} in")
     middle = floor - g.height_ft * scale / 2
     for step in (-0.5, 0, 0.5):

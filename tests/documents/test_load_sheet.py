@@ -89,3 +89,20 @@ def test_sizes_in_words_and_drawings_follow_the_papers_units():
     assert paper.sized(said, "metric") == own
     assert paper.sized(said, "us") == said
     assert paper.sized('<text x="12" y="4">8 ft</text>', "metric") == '<text x="12" y="4">2.44 m</text>'
+
+
+def test_a_thin_pack_between_others_still_carries_its_letter():
+    """Single courses of several lots in the left bay, with another bay to their right."""
+    boards = ((12, 8), (12, 8), (12, 8), (120, 8))  # pieces and feet: one course each, then a pile
+    lots = [
+        StackLot(f"O-{n}", 1.0, (Boards(pieces, 5, feet),), pieces * 3, pieces * 10)
+        for n, (pieces, feet) in enumerate(boards)
+    ]
+    made = load(Geometry(18, 6, 8, 16, 5, 5.5), lots)
+    drawn = stacks.drawings(made, {lot.key: letter for lot, letter in zip(lots, "ABCD", strict=True)})
+    thin = {pack.lot for pack in made.packs if pack.courses == 1}
+    assert len(thin) >= 2
+    for drawing in drawn[1:]:
+        said = " ".join(text.text for text in ET.fromstring(drawing.svg).iter(f"{SVG}text"))
+        for letter in "ABC":
+            assert letter in {word.strip(",") for word in said.split()}, (drawing.caption, said)
