@@ -27,6 +27,7 @@ LEAP_OF_GAP, LEAST_LEAP_MC = 0.3, 0.005  # that change as a part of what separat
 GROW = 2.0  # most a step may be longer than the one before
 HOTTEST_C = 110.0  # no drying chamber is meant to get hotter
 RAMP_K = 6.0  # most the air warms or cools in one step
+NEAR_LOCKOUT_K = 0.2  # a compressor held at its limit is not stopped by round-off (common practice: switches act in a band)
 RAMP_H = 12.0  # longest step while the air warms or cools to its set point
 DRIFT_K = 0.5  # air off its set point that moves less than this in a step may take longer steps
 STALLED_PER_DAY = 0.0002  # moisture fraction a day below which a charge is going nowhere
@@ -215,7 +216,9 @@ def run(
         step_h = np.minimum(np.minimum(dt, until), np.maximum(limit_h[stage] - clock, 1e-3))
         goal_c = set_c[stage]
         afloat = floats[stage]
-        running = ~afloat & (goal_c <= machine.lockout_c + 1e-9) & (temp <= machine.lockout_c + 1e-9)
+        running = (
+            ~afloat & (goal_c <= machine.lockout_c + 1e-9) & (temp <= machine.lockout_c + NEAR_LOCKOUT_K)
+        )
         capacity = _heat_capacity(machine, temp, average[..., 0], dry_kg)
         mixed_mc = average[..., 0] @ weight
         off = ~done & (np.abs(goal_c - temp) > 0.05)

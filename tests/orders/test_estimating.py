@@ -122,9 +122,8 @@ def test_a_fuller_chamber_takes_less_electricity_a_board_foot(chamber, shop):
     full = estimating.estimate_lots([lot], chamber, shop, DAY, scale=1 / half.fill)
     assert full.fill == pytest.approx(1.0, rel=0.01)
     assert full.kwh.total.expected * half.fill < half.kwh.total.expected
-    # beside other members the same charge takes other steps, and an overloaded unit makes heat of the difference
-    assert half.full.kwh == pytest.approx(full.kwh.total.expected, rel=2e-2)
-    assert half.full.days == pytest.approx(full.days.expected, rel=5e-3)
+    assert half.full.kwh == pytest.approx(full.kwh.total.expected, rel=1e-3)
+    assert half.full.days == pytest.approx(full.days.expected, rel=1e-3)
     assert full.full is None
 
 
