@@ -269,7 +269,6 @@ def estimate_lots(
     day: dt.date,
     schedule_code: str = "",
     *,
-    scale: float = 1.0,
     ua_factor: float | None = None,
     species: Mapping[str, Species] | None = None,
     quick: bool = False,
@@ -278,9 +277,8 @@ def estimate_lots(
 
     Without a code the lots' own choice counts if they agree on one, else the suggestion; the charge is finished as
     the most demanding of code and lots asks. Results are keyed by the lot's full name, such as O-2026-0001-A.
-    `scale` multiplies every volume, to compare with a fuller chamber; `ua_factor` takes the place of the chamber's
-    heat loss, to learn it; `species` are the lots' woods where they are known already; `quick` is for figures while
-    typing. ValueError in words when something makes no sense.
+    `ua_factor` takes the place of the chamber's heat loss, to learn it; `species` are the lots' woods where they
+    are known already; `quick` is for figures while typing. ValueError in words when something makes no sense.
     """
     held = species or {key: species_for(key) for key in {lot.species_key for lot in lots}}
     inputs = [lot_input(lot, held[lot.species_key]) for lot in lots]
@@ -305,7 +303,7 @@ def estimate_lots(
             f"treatment {unknown[0]!r} is not held; take it off the lot or add it under Reference"
         )
     return _estimated(
-        tuple(replace(given, volume_bf=given.volume_bf * scale) for given in inputs),
+        tuple(inputs),
         given_chamber,
         chosen.schedule,
         air,

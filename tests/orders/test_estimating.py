@@ -119,7 +119,8 @@ def test_water_of_a_lot_by_hand(chamber, shop):
 def test_a_fuller_chamber_takes_less_electricity_a_board_foot(chamber, shop):
     lot = factory.make_lot(start_mc_pct=60.0)
     half = estimating.estimate_lots([lot], chamber, shop, DAY)
-    full = estimating.estimate_lots([lot], chamber, shop, DAY, scale=1 / half.fill)
+    lot.volume_bf = round(lot.volume_bf / Decimal(half.fill), 2)
+    full = estimating.estimate_lots([lot], chamber, shop, DAY)
     assert full.fill == pytest.approx(1.0, rel=0.01)
     assert full.kwh.total.expected * half.fill < half.kwh.total.expected
     assert half.full.kwh == pytest.approx(full.kwh.total.expected, rel=1e-3)

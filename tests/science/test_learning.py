@@ -294,6 +294,11 @@ def test_after_5_charges_of_a_wood_the_days_are_off_by_at_most_10_pct():
     assert miss <= 0.10
 
 
+def test_after_5_charges_of_each_of_three_woods_the_days_are_off_by_at_most_10_pct(shops):
+    _, _, miss = score(shops, 15)  # five of each on average
+    assert miss <= 0.10
+
+
 def test_an_air_dried_start_is_learned_once_for_all_woods():
     oak = speed_effects("northern_red_oak", True, 1.125, "north", 22)
     ash = speed_effects("white_ash", True, 1.125, "south", 22)
