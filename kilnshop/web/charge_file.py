@@ -162,8 +162,10 @@ def parts(charge: Charge) -> dict[str, Any]:
     }
 
 
-def _members(charge: Charge, report: str) -> Iterator[Member]:
+def _members(charge: Charge, report: str, plan: str) -> Iterator[Member]:
     yield _paper("charge report", "The charge report, as printed today", report)
+    if plan:
+        yield _paper("plan", "The plan with its curves, as it was booked or moved last", plan)
     for ticket in tickets.of_charge(charge):
         about = f"Ticket {ticket} as issued"
         yield _paper(
@@ -171,8 +173,8 @@ def _members(charge: Charge, report: str) -> Iterator[Member]:
         )
         figures = json.dumps(ticket.figures, ensure_ascii=False, indent=1).encode()
         yield Member(f"tickets/{ticket}.json", f"{about}, its frozen figures", [figures])
-    plan = json.dumps(charge.plan, ensure_ascii=False, indent=1).encode()
-    yield Member("plan.json", "The estimate as planned, frozen at the start", [plan])
+    figures = json.dumps(charge.plan, ensure_ascii=False, indent=1).encode()
+    yield Member("plan.json", "The figures of the plan, frozen at the start", [figures])
     for name, rows in _tables(charge):
         if rows.exists():
             yield Member(f"{name}.csv", f"Table of {name.replace('_', ' ')}", _csv(rows))
@@ -204,12 +206,12 @@ class _Sink:
         return b"".join(parts)
 
 
-def stream(charge: Charge, report: str, now: dt.datetime) -> Iterator[bytes]:
-    """The archive, piece by piece; contents.txt comes last, with the SHA-256 of every file."""
+def stream(charge: Charge, report: str, plan: str, now: dt.datetime) -> Iterator[bytes]:
+    """The archive, piece by piece, with the pages of report and plan; contents.txt comes last, with the SHA-256 of every file."""
     sink, lines = _Sink(), []
     stamp = timezone.localtime(now).timetuple()[:6]
     with zipfile.ZipFile(sink, "w", zipfile.ZIP_DEFLATED) as made:
-        for member in _members(charge, report):
+        for member in _members(charge, report, plan):
             digest, size = hashlib.sha256(), 0
             info = zipfile.ZipInfo(member.name, stamp)
             info.compress_type = zipfile.ZIP_DEFLATED

@@ -2,11 +2,18 @@
 
 import base64
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import Any
 
+from django.utils import timezone
+
+from kilnshop.charges.models import Charge
+from kilnshop.charges.money import start_of
 from kilnshop.charges.set_points import set_points
+from kilnshop.orders.estimating import species_names
+from kilnshop.orders.models import Lot
 from kilnshop.shop.models import Chamber, Shop
 from kilnshop.shop.papers import shop_block
 from kilnshop.web import charts, charts_plan, estimates, units
@@ -19,6 +26,7 @@ from kilnshop.web.templatetags.shopfloor import (
     range_days,
     range_of,
     temp,
+    volume,
     weight,
 )
 
@@ -52,6 +60,34 @@ def complete(plan: dict) -> bool:
 
 def thawed(plan: dict) -> SimpleNamespace:
     return estimates.thawed(plan)
+
+
+def woods_of(lots: Iterable[Lot]) -> dict[str, str]:
+    """What each lot is, by its key."""
+    lots = list(lots)
+    names = species_names({lot.species_key for lot in lots})
+    return {
+        str(lot): f"{lot.thickness_label} {names[lot.species_key]}, {volume(lot.volume_bf, 1)}"
+        for lot in lots
+    }
+
+
+def of_charge(charge: Charge, shop: Shop) -> Subject | None:
+    """The plan of a charge as it was booked, or moved last; None where its curves were not kept."""
+    if not complete(charge.plan):
+        return None
+    lots = [row.lot for row in charge.charge_lots.select_related("lot__order")]
+    started = start_of(charge, shop)
+    return Subject(
+        title="Plan of a charge",
+        number=charge.number,
+        chamber=charge.chamber.name,
+        room=charge.chamber,
+        first_day=timezone.localdate(started) if started else None,
+        estimate=thawed(charge.plan),
+        woods=woods_of(lots),
+        targets={str(lot): lot.target_mc_pct for lot in lots},
+    )
 
 
 def shown(subject: Subject) -> dict:

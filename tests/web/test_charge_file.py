@@ -8,9 +8,11 @@ import pandas as pd
 import pytest
 from django.core.files.base import ContentFile
 from django.urls import reverse
+from pypdf import PdfReader
 
 from kilnshop.charges import running
-from kilnshop.charges.models import Degrade, LogImport, Reading
+from kilnshop.charges.models import Charge, Degrade, LogImport, Reading
+from kilnshop.orders.estimating import estimate_lots
 from kilnshop.tickets import actions
 from tests import factory
 from tests.tickets import delivery
@@ -71,6 +73,18 @@ def test_papers_originals_and_tables_are_there(archive):
     assert archive.read("charge report.pdf").startswith(b"%PDF")
     original = next(name for name in names if name.startswith("originals/"))
     assert archive.read(original) == LOG
+
+
+def test_the_plan_is_there_as_a_paper_with_its_curves(client, charge, owner, shop):
+    lots = [row.lot for row in charge.charge_lots.all()]
+    made = estimate_lots(lots, charge.chamber, shop, delivery.STARTED.date())
+    Charge.objects.filter(pk=charge.pk).update(plan=made.to_dict())
+    client.force_login(owner)
+    response = client.get(reverse("charge_archive", args=[charge.pk]))
+    found = zipfile.ZipFile(io.BytesIO(b"".join(response.streaming_content)))
+    words = PdfReader(io.BytesIO(found.read("plan.pdf"))).pages[0].extract_text()
+    assert f"{charge.number}" in words and "Dries in" in words
+    assert "$" not in words  # no price goes with the file
 
 
 def test_pandas_reads_every_table_as_the_database_holds_it(archive, charge, owner):

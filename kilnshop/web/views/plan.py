@@ -1,20 +1,18 @@
 """The plan of a quote's lots, of one lot alone, or of a charge: one page, and the same on paper."""
 
 import datetime as dt
-from collections.abc import Iterable
+from dataclasses import replace
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path, reverse
-from django.utils import timezone
 
 from kilnshop.charges import money as charge_money
 from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.orders import quoting
-from kilnshop.orders.estimating import species_names
 from kilnshop.orders.models import Lot, Quote
 from kilnshop.shop.models import Chamber
 from kilnshop.shop.queries import rate_card_on, shop_today, tariff_on
@@ -60,15 +58,6 @@ def _answer(request, subject: plans.Subject | None, form: str, **context) -> Htt
         content_type="application/pdf",
         headers={"Content-Disposition": f'inline; filename="{name}"'},
     )
-
-
-def _woods(lots: Iterable[Lot]) -> dict[str, str]:
-    lots = list(lots)
-    names = species_names({lot.species_key for lot in lots})
-    return {
-        str(lot): f"{lot.thickness_label} {names[lot.species_key]}, {volume(lot.volume_bf, 1)}"
-        for lot in lots
-    }
 
 
 @allowed(May.SEE_PRICES)
@@ -128,7 +117,7 @@ def plan_of_lot(request, pk, form=""):
                 room=chamber,
                 first_day=today,
                 estimate=made.estimate,
-                woods=_woods([lot]),
+                woods=plans.woods_of([lot]),
                 targets={str(lot): lot.target_mc_pct},
                 money=estimates.money_facts(made.price, request.user),
             )
@@ -152,34 +141,24 @@ def plan_of_lot(request, pk, form=""):
     )
 
 
-def _own_cost(request, charge: Charge, estimate, lots: list[Lot], first_day: dt.date | None) -> list[dict]:
+def _own_cost(request, charge: Charge, subject: plans.Subject) -> list[dict]:
     """What the planned charge costs the shop, at today's prices, for those who may see it."""
-    if first_day is None or not request.user.may(May.SEE_MARGINS):
+    if subject.first_day is None or not request.user.may(May.SEE_MARGINS):
         return []
     card, tariff = rate_card_on(shop_today()), tariff_on(shop_today())
-    beside = charge_money.beside(first_day, tariff, request.shop, charge)
-    return costs.facts(charge_money.planned(estimate, lots, first_day, request.shop, card, tariff, beside))
+    lots = [row.lot for row in charge.charge_lots.select_related("lot__order")]
+    beside = charge_money.beside(subject.first_day, tariff, request.shop, charge)
+    return costs.facts(
+        charge_money.planned(subject.estimate, lots, subject.first_day, request.shop, card, tariff, beside)
+    )
 
 
 def plan_of_charge(request, pk, form=""):
     """As it was booked, or moved last."""
     charge = get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
-    subject = None
-    if plans.complete(charge.plan):
-        lots = [row.lot for row in charge.charge_lots.select_related("lot__order")]
-        estimate, started = plans.thawed(charge.plan), charge_money.start_of(charge, request.shop)
-        first_day = timezone.localdate(started) if started else None
-        subject = plans.Subject(
-            title="Plan of a charge",
-            number=charge.number,
-            chamber=charge.chamber.name,
-            room=charge.chamber,
-            first_day=first_day,
-            estimate=estimate,
-            woods=_woods(lots),
-            targets={str(lot): lot.target_mc_pct for lot in lots},
-            money=_own_cost(request, charge, estimate, lots, first_day),
-        )
+    subject = plans.of_charge(charge, request.shop)
+    if subject:
+        subject = replace(subject, money=_own_cost(request, charge, subject))
     links = [(f"Charge {charge}", reverse("charge", args=[pk]))]
     if charge.state == "planned" and charge.booking.first_day >= shop_today():
         lots = [row.lot for row in charge.charge_lots.all()]

@@ -12,7 +12,7 @@ from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_file, charge_report, sheets
+from kilnshop.web import charge_file, charge_report, plans, sheets
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.running import DegradeFormSet
 
@@ -81,10 +81,11 @@ def whole_file(request, pk):
 def archive(request, pk):
     """The whole file, sent while it is made, so that a big one needs no memory and starts at once."""
     found, now = _charge(pk), timezone.now()
-    page = _report(request, pk)
+    subject = plans.of_charge(found, request.shop)
+    plan = papers.html("plan", plans.paper(subject, request.shop, shop_today())) if subject else ""
     name = f"Charge {found} {shop_today()}.zip"
     headers = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "private, no-store"}
-    content = charge_file.stream(found, page, now)
+    content = charge_file.stream(found, _report(request, pk), plan, now)
     return StreamingHttpResponse(content, content_type="application/zip", headers=headers)
 
 
