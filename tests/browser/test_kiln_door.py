@@ -11,10 +11,11 @@ from django.utils import timezone
 from PIL import Image
 
 from kilnshop.charges import running
-from kilnshop.charges.models import Charge, Reading
+from kilnshop.charges.models import Charge, Reading, SampleWeight
 from tests import factory
 from tests.browser.conftest import RULES, WIDTHS
 from tests.charges.running_helpers import HOUR, all_done, read, running_charge
+from tests.charges.test_weighing import cut
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -235,6 +236,30 @@ def test_the_next_field_is_the_next_on_the_walk(opened_door):
         "all => all.filter(e => e.getBoundingClientRect().height < 48).map(e => e.name)",
     )
     assert small == []
+
+
+def test_weights_typed_without_connection_wait_and_are_sent_once(door, live_server, charge, operator):
+    sample = cut(charge.charge_lots.get(), operator, at=charge.started_at + HOUR)
+    door.set_viewport_size(WIDTHS[390])
+    door.goto(live_server.url + reverse("samples", args=[charge.pk]))
+    door.wait_for_selector("form[data-kept-here]")
+    door.context.set_offline(True)
+    door.get_by_text("No connection. What you save is kept on this phone").wait_for()
+    door.get_by_role("button", name="Save weights").click()
+    door.get_by_text("No weight was filled in.").wait_for()
+    door.fill(f"[name=weight_{sample.pk}]", "4.1")
+    door.get_by_role("button", name="Save weights").click()
+    door.get_by_role("heading", name="1 round of weights waiting on this phone since").wait_for()
+    assert "4.1 lb" in door.inner_text("[data-waiting]")
+    door.reload()
+    door.get_by_role("heading", name="1 round of weights waiting on this phone since").wait_for()
+    assert not SampleWeight.objects.exists()
+    door.context.set_offline(False)
+    door.get_by_text("Saved: 1 weight of").wait_for()
+    door.reload()
+    door.wait_for_load_state("networkidle")
+    assert [(row.sample, row.weight, row.unit) for row in SampleWeight.objects.all()] == [(sample, 4.1, "lb")]
+    assert door.get_attribute("[data-waiting]", "hidden") is not None
 
 
 def test_signing_out_empties_what_the_phone_keeps_of_the_pages(opened_door, charge):

@@ -197,6 +197,16 @@ class Grouped:
         rest = [self[name] for name in self.fields if name not in named]
         return [(title, fields) for title, fields in [*groups, ("", rest)] if fields]
 
+    def problems(self) -> list[dict]:
+        """What was refused, for a phone that shows it itself."""
+        return [
+            {"name": name, "label": self[name].label, "text": text}
+            if name in self.fields
+            else {"name": "", "label": "", "text": text}
+            for name, texts in self.errors.items()
+            for text in texts
+        ]
+
     def refuse(self, error: ValidationError) -> None:
         """Show what an action refused, at the field it names where the form has it."""
         if hasattr(error, "error_dict"):

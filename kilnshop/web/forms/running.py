@@ -223,16 +223,6 @@ class ReadingForm(ShopForm):
             )
         return data
 
-    def problems(self) -> list[dict]:
-        """What was refused, for a phone that shows it itself."""
-        return [
-            {"name": name, "label": self[name].label, "text": text}
-            if name in self.fields
-            else {"name": "", "label": "", "text": text}
-            for name, texts in self.errors.items()
-            for text in texts
-        ]
-
     def values(self) -> dict:
         wanted = (*running.CHANNEL_NAMES, "dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh")
         return {name: self.cleaned_data[name] for name in wanted if self.cleaned_data.get(name) is not None}

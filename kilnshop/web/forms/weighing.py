@@ -76,6 +76,16 @@ class WeighForm(Timed):
             )
         self.sections = [("", ["unit", *self.samples, "at", "entry"])]
 
+    def clean(self):
+        """A form that waited on a phone may weigh a sample that is no longer there."""
+        data = super().clean()
+        for name, value in self.data.items():
+            if name.startswith("weight_") and name not in self.fields and value.strip():
+                self.add_error(
+                    None, f"{value[:12]} was weighed of a sample that is not in this charge. Leave it out."
+                )
+        return data
+
     def weights(self) -> dict[int, float]:
         data = self.cleaned_data
         return {int(name[7:]): data[name] for name in self.samples if data.get(name) is not None}

@@ -1,5 +1,5 @@
 "use strict";
-// Readings typed at the kiln door stay on the phone until the server has them. Each carries its form's entry number,
+// Readings and weights typed at the kiln door stay on the phone until the server has them. Each carries its form's entry number,
 // so that one sent twice counts once. What is being typed is in localStorage, what waits to be sent in IndexedDB.
 (() => {
   const panel = document.querySelector("[data-waiting]");
@@ -44,7 +44,14 @@
     return `${day.replace(",", "")} ${date.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" })}`;
   };
   const megabytes = (bytes) => `${(bytes / 1048576).toFixed(1)} MB`;
-  const readings = (count) => `${count} reading${count === 1 ? "" : "s"}`;
+  const NAMES = { reading: ["reading", "readings"], weights: ["round of weights", "rounds of weights"] };
+  const nameOf = (item) => NAMES[item.what ?? "reading"];
+  const counted = (items) =>
+    Object.keys(NAMES)
+      .map((what) => [items.filter((item) => (item.what ?? "reading") === what).length, NAMES[what]])
+      .filter(([count]) => count)
+      .map(([count, [single, several]]) => `${count} ${count === 1 ? single : several}`)
+      .join(" and ");
   const STATES = {
     "": () => "Being sent.",
     offline: () => "No connection. What you save is kept on this phone and sent once, by itself, when the connection is back.",
@@ -55,14 +62,14 @@
 
   const row = (item) => {
     const line = make("li", "");
-    line.append(make("strong", `${item.charge}, ${when(item.values.taken_at)}`), make("span", `: ${item.words.join(", ") || "no figure"}`));
+    line.append(make("strong", `${item.charge}, ${when(item.moment ?? item.values.taken_at)}`), make("span", `: ${item.words.join(", ") || "no figure"}`));
     if (item.photo) line.append(make("span", `, photo of ${megabytes(item.photo.bytes.byteLength)}`));
     if (!item.problems) return line;
     line.className = "wrong";
     for (const problem of item.problems) line.append(make("p", `Not taken. ${problem.label ? `${problem.label}: ` : ""}${problem.text}`));
     const away = make("button", "Throw away", { type: "button", className: "quiet" });
     away.addEventListener("click", async () => {
-      if (!confirm(`Throw away the reading of ${when(item.values.taken_at)}? It was not saved and is lost.`)) return;
+      if (!confirm(`Throw away the ${nameOf(item)[0]} of ${when(item.moment ?? item.values.taken_at)}? It was not saved and is lost.`)) return;
       await remove(item.entry);
       if (form?.elements.entry.value === item.entry) fresh();
       show();
@@ -79,7 +86,7 @@
     const refused = items.filter((item) => item.problems);
     const parts = [];
     if (waiting.length) {
-      parts.push(make("h2", `${readings(waiting.length)} waiting on this phone since ${when(waiting[0].at)}`));
+      parts.push(make("h2", `${counted(waiting)} waiting on this phone since ${when(waiting[0].at)}`));
     }
     if (waiting.length || (form && trouble === "offline")) parts.push(make("p", STATES[trouble](waiting[0] ?? {})));
     if (waiting.length && trouble === "signed_out") {
@@ -91,7 +98,7 @@
       return made;
     };
     if (waiting.length) parts.push(list(waiting));
-    if (refused.length) parts.push(make("h2", `${readings(refused.length)} not taken, kept on this phone`), list(refused));
+    if (refused.length) parts.push(make("h2", `${counted(refused)} not taken, kept on this phone`), list(refused));
     panel.replaceChildren(...parts);
     panel.hidden = !parts.length;
   };
@@ -181,9 +188,12 @@
   // The form
 
   const fields = () => [...form.elements].filter((e) => e.name && !["file", "submit"].includes(e.type) && e.name !== "csrfmiddlewaretoken");
-  const own = () => fields().filter((e) => e.type !== "hidden" && e.name !== "taken_at");
-  const typed = () => own().some((e) => e.value.trim()) || Boolean(form.elements.photo.files.length);
+  const time = form?.dataset.time;
+  const own = () => fields().filter((e) => e.type !== "hidden" && e.tagName !== "SELECT" && e.name !== time);
+  const photos = () => form.elements.photo?.files ?? [];
+  const typed = () => own().some((e) => e.value.trim()) || Boolean(photos().length);
   const place = form?.dataset.keep;
+  const typedIn = () => form.elements.typed_in?.value;
 
   const newEntry = () => {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -206,7 +216,7 @@
     noErrors();
     form.reset();
     form.elements.entry.value = newEntry();
-    form.elements.taken_at.value = shopNow();
+    form.elements[time].value = shopNow();
   };
   const fill = (values) =>
     fields().forEach((field) => field.name !== "typed_in" && field.name in values && (field.value = values[field.name]));
@@ -241,7 +251,7 @@
     const item = await one(entry);
     if (!item) return;
     const other = typed() && form.elements.entry.value !== entry;
-    if (other && !confirm("The form holds another reading that is not saved yet. Replace it?")) return;
+    if (other && !confirm("The form holds something that is not saved yet. Replace it?")) return;
     fresh();
     fill(item.values);
     showProblems(item.problems ?? []);
@@ -254,7 +264,7 @@
   };
 
   const photoOf = async (entry) => {
-    const file = form.elements.photo.files[0];
+    const file = photos()[0];
     if (file) return { name: file.name, type: file.type, bytes: await file.arrayBuffer() };
     const before = await one(entry);
     return before?.problems?.some((problem) => problem.name === "photo") ? null : (before?.photo ?? null);
@@ -262,12 +272,12 @@
   const inWords = () =>
     own().filter((e) => e.value.trim()).map((e) => {
       const label = form.querySelector(`label[for="${e.id}"]`)?.textContent ?? e.name;
-      const unit = e.closest(".entry")?.querySelector(".unit")?.textContent ?? "";
+      const unit = e.closest(".entry")?.querySelector(".unit")?.textContent ?? form.elements.unit?.value ?? "";
       return `${label} ${e.value.trim()} ${unit}`.trim();
     });
 
-  const keepReading = async () => {
-    const file = form.elements.photo.files[0];
+  const keep = async () => {
+    const file = photos()[0];
     if (file && file.size > form.dataset.limitMb * 1048576) {
       showProblems([{ name: "photo", label: "Photo", text: `“${file.name}” is ${megabytes(file.size)}; photos up to ${form.dataset.limitMb} MB are taken.` }]);
       return;
@@ -275,11 +285,12 @@
     const entry = form.elements.entry.value;
     const photo = await photoOf(entry);
     if (!own().some((e) => e.value.trim()) && !photo) {
-      showProblems([{ name: "", label: "", text: "Nothing was filled in. Give at least one figure, a note or a photo." }]);
+      showProblems([{ name: "", label: "", text: form.dataset.empty }]);
       return;
     }
     const item = {
       entry, address: form.action, charge: form.dataset.charge, person, name, at: Date.now(), photo, words: inWords(),
+      what: form.dataset.what, moment: form.elements[time].value,
       values: Object.fromEntries(fields().map((e) => [e.name, e.value])),
     };
     try {
@@ -306,7 +317,7 @@
       event.preventDefault();
       const button = form.querySelector("button.primary");
       button.disabled = true;
-      keepReading().catch(() => form.submit()).finally(() => (button.disabled = false));
+      keep().catch(() => form.submit()).finally(() => (button.disabled = false));
     });
     form.addEventListener("keydown", (event) => {
       if (event.key !== "Enter" || !event.target.enterKeyHint) return;
@@ -319,7 +330,7 @@
     if (!form.querySelector("[data-error-summary]")) {
       const draft = JSON.parse(localStorage.getItem(place) || "null");
       fresh();
-      if (draft && Date.now() - draft.at < HALF_DAY && draft.values.typed_in === form.elements.typed_in.value) {
+      if (draft && Date.now() - draft.at < HALF_DAY && draft.values.typed_in === typedIn()) {
         fill(draft.values);
         localStorage.setItem(place, JSON.stringify(draft));
       }

@@ -1,8 +1,8 @@
 "use strict";
-// Keeps the reading pages opened on this phone and what they need, so that they open again without a connection.
+// Keeps the pages of readings and weights opened on this phone and what they need, so that they open again without a connection.
 // Nothing else is kept, and signing out empties it.
 const KEPT = "kilnshop-door";
-const PAGES = /^\/(charges\/\d+\/readings\/new|door\/[-\w]+)\/$/;
+const PAGES = /^\/(charges\/\d+\/(readings\/new|samples)|door\/[-\w]+)\/$/;
 const PATIENCE = 8000;
 
 const newestOrKept = async (request) => {

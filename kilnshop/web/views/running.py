@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db import transaction
-from django.http import Http404, HttpResponse, JsonResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import include, path, reverse
 from django.utils import timezone
@@ -20,7 +20,17 @@ from kilnshop.documents import render as papers
 from kilnshop.shop.papers import shop_block
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
-from kilnshop.web import charge_report, charge_words, charts, charts_charge, costs, sheets, stacks, units
+from kilnshop.web import (
+    charge_report,
+    charge_words,
+    charts,
+    charts_charge,
+    costs,
+    kept,
+    sheets,
+    stacks,
+    units,
+)
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import running as forms
 from kilnshop.web.templatetags.shopfloor import day, mc, number, range_days, temp, weight, when
@@ -532,7 +542,6 @@ def unload(request, pk):
 def reading_new(request, charge_pk):
     """The reading page. A phone that kept the reading sends it asking for JSON, and hears what was wrong."""
     found = _charge(charge_pk)
-    by_phone = request.headers.get("Accept") == "application/json"
     form = forms.ReadingForm(request.POST or None, request.FILES or None, charge=found)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
@@ -548,15 +557,13 @@ def reading_new(request, charge_pk):
                 photo=data["photo"],
                 wood_temp_f=data.get("wood_temp_f"),
             )
-            saved = f"Saved: the reading of {when(data['taken_at'])}."
-            if by_phone:
-                return JsonResponse({"saved": saved})
-            messages.success(request, saved)
-            return redirect("reading_new", found.pk)
+            return kept.saved(
+                request, f"Saved: the reading of {when(data['taken_at'])}.", "reading_new", found.pk
+            )
         except ValidationError as error:
             form.refuse(error)
-    if request.method == "POST" and by_phone:
-        return JsonResponse({"problems": form.problems()}, status=422)
+    if told := kept.refused(request, form):
+        return told
     outlook = following.outlook(found, timezone.now())
     return render(
         request,

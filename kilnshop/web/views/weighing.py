@@ -10,9 +10,10 @@ from django.utils import timezone
 from kilnshop.charges import sources, weighing
 from kilnshop.charges.models import Charge, SampleBoard
 from kilnshop.shop.roles import May
+from kilnshop.web import kept
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import weighing as forms
-from kilnshop.web.templatetags.shopfloor import mc, number
+from kilnshop.web.templatetags.shopfloor import mc, number, when
 
 
 def _charge(pk: int) -> Charge:
@@ -52,10 +53,12 @@ def samples(request, charge_pk):
                 by=request.user,
                 now=timezone.now(),
             )
-            messages.success(request, f"{len(saved)} weight{'s' * (len(saved) != 1)} kept.")
-            return redirect("samples", charge.pk)
+            said = f"Saved: {len(saved)} weight{'s' * (len(saved) != 1)} of {when(data['at'])}."
+            return kept.saved(request, said, "samples", charge.pk)
         except ValidationError as error:
             form.refuse(error)
+    if told := kept.refused(request, form):
+        return told
     return render(
         request,
         "charges/samples.html",
