@@ -72,11 +72,11 @@ def _cells(
             by_readings = moving.end_by_readings(booking.charge, now)
         for place, day in enumerate(days):
             if booking.first_day <= day <= booking.last_day:
-                found[place] = _cell(booking, day, by_readings, readings.get(day, []))
+                found[place] = _cell(booking, day, today, by_readings, readings.get(day, []))
     return found
 
 
-def _cell(booking: Booking, day: dt.date, by_readings, readings: list[str]) -> Cell:
+def _cell(booking: Booking, day: dt.date, today: dt.date, by_readings, readings: list[str]) -> Cell:
     charge = booking.charge
     if charge is None:
         return Cell("closed", "Closed", (booking.outage,))
@@ -88,7 +88,11 @@ def _cell(booking: Booking, day: dt.date, by_readings, readings: list[str]) -> C
         lots = [f"{row.lot} {row.lot.order.customer.initials}" for row in charge.charge_lots.all()]
         return Cell("load", f"Load and start {name}", tuple(lots))
     if charge.state == "dry":
-        return Cell("out", f"Unload {name}", ("Dry",))
+        if day < shop_today(charge.dried_at):
+            return Cell("run", f"{name} dries")
+        if day < today:
+            return Cell("hold", f"{name} is dry")
+        return Cell("out", f"Unload {name}", ("Dry",) if day == today else ("if it is still in",))
     if day == likely - UNLOADING_DAYS * DAY:
         notes.insert(0, "Likely dry")
     if day == likely:

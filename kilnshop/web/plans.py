@@ -35,7 +35,7 @@ TABLE_ROWS = 14
 WATCHED = 3  # warnings a set-point sheet has room for
 HOURS = charts_plan.HOURS
 NBSP = "\N{NO-BREAK SPACE}"
-PICTURE = {"width": 335, "height": 168}  # half a page, in the paper's own pixels
+PICTURE = {"width": 335, "height": 148}  # half a page, in the paper's own pixels
 
 
 @dataclass(frozen=True)

@@ -1,13 +1,17 @@
 """What hangs on the wall and on the wood: the week sheet on one page, and lot labels by the sheet."""
 
+import datetime as dt
 from io import BytesIO
 
 import pytest
 import time_machine
 from django.urls import reverse
+from django.utils import timezone
 from pypdf import PdfReader
 
+from kilnshop.charges import week
 from kilnshop.charges.calendar import DAY
+from kilnshop.charges.models import Charge
 from kilnshop.charges.week import monday
 from tests import factory
 
@@ -55,6 +59,20 @@ def test_a_full_week_of_four_chambers_is_one_page(client_for, owner, shop, lots,
     for n in range(4):
         assert f"Chamber number {n + 1}" in " ".join(said.split())
     assert all(str(lot) in said.replace("\n", "") for lot in lots)
+
+
+def test_a_dry_charge_is_unloaded_from_today_and_dried_before(client_for, owner, shop, lots):
+    """Wednesday: it went in on Monday a week ago and was dry on Tuesday."""
+    charge = factory.make_charge(
+        factory.make_chamber(), lots[:1], first_day=monday(factory.DAY) - 7 * DAY, days=14
+    )
+    noon = timezone.make_aware(dt.datetime.combine(monday(factory.DAY) + DAY, dt.time(12)))
+    Charge.objects.filter(pk=charge.pk).update(started_at=noon - 8 * DAY, dried_at=noon)
+    made = week.sheet(monday(factory.DAY), shop, noon + DAY)
+    assert [cell.what for cell in made["lines"][0].cells] == [
+        f"{charge} dries", f"{charge} is dry", *[f"Unload {charge}"] * 5,
+    ]  # fmt: skip
+    assert [cell.notes for cell in made["lines"][0].cells][2:4] == [("Dry",), ("if it is still in",)]
 
 
 @pytest.mark.parametrize(("sheet", "count"), PER_SHEET.items())
