@@ -20,7 +20,7 @@ from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
 from kilnshop.web import sheets
 from kilnshop.web.access import allowed
-from kilnshop.web.views import running
+from kilnshop.web.views import readings
 
 ONLY_HERE = "A phone cannot open these addresses yet: set KILNSHOP_SITE_URL to the shop's own address, then print again."
 
@@ -32,7 +32,7 @@ def door(request, key):
     chamber = get_object_or_404(Chamber, key=key)
     held = queries.held_by(chamber)
     if held:
-        return running.reading_new(request, held.pk)
+        return readings.reading_new(request, held.pk)
     return render(request, "charges/door.html", {"chamber": chamber, "next": queries.next_in(chamber)})
 
 

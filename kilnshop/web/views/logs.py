@@ -25,6 +25,7 @@ from kilnshop.shop.models import Chamber
 from kilnshop.shop.roles import May
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.running import LogFileForm, LogMappingForm, UndoImportForm
+from kilnshop.web.views.charge import charge_found
 
 WAITING = "waiting_logs"
 KEPT_FOR = dt.timedelta(days=2)
@@ -56,7 +57,7 @@ def _waiting(key: str) -> bytes:
 
 @allowed(May.RECORD_READINGS)
 def log_import(request, charge_pk):
-    charge = get_object_or_404(Charge.objects.select_related("chamber"), pk=charge_pk)
+    charge = charge_found(charge_pk)
     about = {
         "charge": charge,
         "open": charge.state in ("running", "dry", "unloaded"),

@@ -20,6 +20,7 @@ from kilnshop.shop.roles import May
 from kilnshop.web import costs, estimates, plans
 from kilnshop.web.access import allowed
 from kilnshop.web.templatetags.shopfloor import money, volume
+from kilnshop.web.views.charge import charge_found
 from kilnshop.web.views.compare import address, compared
 from kilnshop.web.views.orders import chosen_chamber
 
@@ -155,7 +156,7 @@ def _own_cost(request, charge: Charge, subject: plans.Subject) -> list[dict]:
 
 def plan_of_charge(request, pk, form=""):
     """As it was booked, or moved last."""
-    charge = get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
+    charge = charge_found(pk)
     subject = plans.of_charge(charge, request.shop)
     if subject:
         subject = replace(subject, money=_own_cost(request, charge, subject))

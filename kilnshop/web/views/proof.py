@@ -3,27 +3,23 @@
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse, StreamingHttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import redirect, render
 from django.urls import path, reverse
 from django.utils import timezone
 
 from kilnshop.charges import proving, running
-from kilnshop.charges.models import Charge
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
 from kilnshop.web import charge_file, charge_report, plans, sheets
 from kilnshop.web.access import allowed
 from kilnshop.web.forms.running import DegradeFormSet
-
-
-def _charge(pk: int) -> Charge:
-    return get_object_or_404(Charge.objects.select_related("chamber", "booking"), pk=pk)
+from kilnshop.web.views.charge import charge_found
 
 
 @allowed(May.RECORD_READINGS)
 def degrade(request, pk):
-    found = _charge(pk)
+    found = charge_found(pk)
     lots = found.charge_lots.select_related("lot__order")
     kept = proving.degrade_of(found)
     rows = DegradeFormSet(
@@ -59,7 +55,7 @@ def degrade(request, pk):
 
 
 def _report(request, pk: int) -> str:
-    return papers.html("charge_report", charge_report.figures(_charge(pk), request.shop, timezone.now()))
+    return papers.html("charge_report", charge_report.figures(charge_found(pk), request.shop, timezone.now()))
 
 
 def report(request, pk):
@@ -67,20 +63,20 @@ def report(request, pk):
 
 
 def report_pdf(request, pk):
-    name = f"Charge {_charge(pk)} {shop_today()}"
+    name = f"Charge {charge_found(pk)} {shop_today()}"
     return sheets.answer(
         request, _report(request, pk), pdf_name=name, else_to=reverse("charge_report", args=[pk])
     )
 
 
 def whole_file(request, pk):
-    found = _charge(pk)
+    found = charge_found(pk)
     return render(request, "charges/whole_file.html", {"charge": found, "parts": charge_file.parts(found)})
 
 
 def archive(request, pk):
     """The whole file, sent while it is made, so that a big one needs no memory and starts at once."""
-    found, now = _charge(pk), timezone.now()
+    found, now = charge_found(pk), timezone.now()
     subject = plans.of_charge(found, request.shop)
     plan = papers.html("plan", plans.paper(subject, request.shop, shop_today())) if subject else ""
     name = f"Charge {found} {shop_today()}.zip"

@@ -14,10 +14,7 @@ from kilnshop.web import kept
 from kilnshop.web.access import allowed
 from kilnshop.web.forms import weighing as forms
 from kilnshop.web.templatetags.shopfloor import mc, number, when
-
-
-def _charge(pk: int) -> Charge:
-    return get_object_or_404(Charge.objects.select_related("chamber"), pk=pk)
+from kilnshop.web.views.charge import charge_found
 
 
 def _sentence(charge: Charge, found: list[sources.Sampled]) -> str:
@@ -38,7 +35,7 @@ def _sentence(charge: Charge, found: list[sources.Sampled]) -> str:
 
 @allowed(May.RECORD_READINGS)
 def samples(request, charge_pk):
-    charge = _charge(charge_pk)
+    charge = charge_found(charge_pk)
     found = sources.samples(charge)
     form = forms.WeighForm(request.POST or None, samples=found)
     if request.method == "POST" and form.is_valid():
@@ -73,7 +70,7 @@ def samples(request, charge_pk):
 
 
 def _new(request, charge_pk, form_class, act, said: str, template: str):
-    charge = _charge(charge_pk)
+    charge = charge_found(charge_pk)
     form = form_class(request.POST or None, charge=charge)
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
