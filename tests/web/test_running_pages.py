@@ -94,6 +94,15 @@ def test_an_alert_is_shown_with_its_meaning_and_closed_by_a_finding(charge, oper
     assert "Found: Relay stuck" in text_of(door.get(reverse("charge_record", args=[charge.pk])))
 
 
+def test_the_heat_list_is_offered_only_where_a_step_is_hot(charge, door):
+    heat = reverse("charge_list", args=[charge.pk, "heat"])
+    assert {step["kind"] for step in charge.plan["steps"]} == {"dry"}
+    assert heat not in text_of(door.get(reverse("charge", args=[charge.pk])))
+    charge.plan["steps"].append(charge.plan["steps"][-1] | {"kind": "heat"})
+    charge.save()
+    assert heat in text_of(door.get(reverse("charge", args=[charge.pk])))
+
+
 def test_the_charts_are_drawn_for_a_browser_without_scripts(charge, operator, door):
     read(charge, operator, dry_bulb_f=110, wet_bulb_f=100, ch1=20.0)
     for name in ("moisture", "air"):

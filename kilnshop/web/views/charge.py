@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from kilnshop.charges import checklists, following, loading, money, sources, watching
 from kilnshop.charges.models import Alert, Charge, Checklist
+from kilnshop.charges.set_points import HOT
 from kilnshop.documents import render as papers
 from kilnshop.shop.queries import shop_today
 from kilnshop.shop.roles import May
@@ -240,6 +241,8 @@ def charge(request, pk):
     outlook = following.outlook(found, now)
     known = following.probes(found)
     drawn = charts_charge.moisture(following.figures(found, _start_of_plan(found), outlook.evidence))
+    steps = following.steps(found)
+    heats = not steps or any(step.kind in HOT for step in steps)
     return _part(
         request,
         found,
@@ -255,11 +258,11 @@ def charge(request, pk):
         ways=_ways(found, outlook),
         troubles=_troubles(found, known, outlook.evidence),
         probes=known,
-        steps=following.steps(found),
+        steps=steps,
         lists=[
             (kind, Checklist.Kind(kind).label)
             for kind in checklists.ALONE
-            if checklists.SIGNED_WHEN[kind] == found.state
+            if checklists.SIGNED_WHEN[kind] == found.state and (kind != "heat" or heats)
         ],
     )
 
