@@ -167,8 +167,10 @@ def _fuller(draft: Draft) -> str:
     def each(kwh_per_bf: float) -> str:
         return f"{number(kwh_per_bf / its.factor, 2 if its.factor == 1 else 0)} kWh per {its.symbol}"
 
+    here, full = halves(draft.estimate.days.expected), halves(load.full_days)
+    days = f"{full} days instead of {here}" if full != here else f"the same {here} days"
     return (
         f"This load fills {load.fill_pct:.0f} % of {draft.chamber.name}: about {each(load.kwh_per_bf)}. "
         f"The same wood filling it, {volume(load.full_bf)}, would take about {each(load.full_kwh_per_bf)} and "
-        f"{halves(load.full_days)} days instead of {halves(draft.estimate.days.expected)}."
+        f"{days}."
     )
