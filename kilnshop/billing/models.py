@@ -68,3 +68,6 @@ class Payment(models.Model):
 
     class Meta:
         ordering = ["paid_on", "id"]
+
+    def __str__(self):
+        return f"of {self.amount} on {self.paid_on}"

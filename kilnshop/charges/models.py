@@ -85,6 +85,9 @@ class ChargeLot(models.Model):
             models.UniqueConstraint(fields=["lot"], condition=Q(open=True), name="lot_in_one_charge"),
         ]
 
+    def __str__(self):
+        return f"{self.lot} in charge {self.charge}"
+
 
 class Booking(models.Model):
     """Days a chamber is taken, both ends included, by a charge or an outage. Triggers refuse any overlap."""
@@ -336,6 +339,9 @@ class Correction(models.Model):
     class Meta:
         ordering = ["reading", "channel", "-at"]
 
+    def __str__(self):
+        return f"of channel {self.channel}"
+
 
 class SampleBoard(models.Model):
     """A board, or a whole pack, of a lot that is weighed through the charge."""
@@ -524,6 +530,9 @@ class BoardTest(models.Model):
 
     class Meta:
         ordering = ["charge_lot", "id"]
+
+    def __str__(self):
+        return f"of board {self.board}"
 
 
 class Degrade(models.Model):

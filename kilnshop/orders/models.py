@@ -238,3 +238,6 @@ class Message(models.Model):
 
     class Meta:
         ordering = ["-sent_at", "-id"]
+
+    def __str__(self):
+        return self.subject

@@ -472,6 +472,9 @@ class Rate(models.Model):
             )
         ]
 
+    def __str__(self):
+        return f"{self.get_group_display()}, up to {self.up_to_thickness_in:g} in, {self.get_condition_display()}"
+
 
 class OwnRow(models.Model):
     """Base of the shop's own reference rows, which stand beside the published ones."""

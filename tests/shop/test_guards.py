@@ -2,7 +2,9 @@
 
 import pytest
 from auditlog.models import LogEntry
+from auditlog.registry import auditlog
 from django.db import DatabaseError, transaction
+from django.db.models import Model
 
 from kilnshop.shop.models import NumberSeries, RateCard, Shop
 from kilnshop.shop.numbers import next_number
@@ -48,3 +50,8 @@ def test_there_is_one_shop(shop):
 def test_a_number_needs_a_transaction(shop):
     with pytest.raises(RuntimeError, match="needs a transaction"):
         next_number(kind="invoice", year=2026, prefix="INV")
+
+
+def test_every_table_of_the_trail_of_changes_names_its_rows():
+    """Set-up, Changes shows a row by its own words, not as "ChargeLot object (13)"."""
+    assert [model._meta.label for model in auditlog.get_models() if model.__str__ is Model.__str__] == []
