@@ -12,6 +12,8 @@ from kilnshop.science.stack import Pack, StackPlan
 
 INK, SOFT, PALE = "#1d1a16", "#5e564b", "#f4f1ea"
 WIDTH, PAD, SIZE = 560.0, 26.0, 18
+HIGH = 230.0  # a chamber from front and end is drawn at least this high, however long it is
+PLATE, CHAR, LINE = 22.0, 9.4, 22.0  # height of words on a plate; width of a letter; from line to line
 HATCHES = (
     "",
     '<path d="M-2 10 L10 -2 M4 16 L16 4" stroke="{ink}"/>',
@@ -64,15 +66,30 @@ class _Sheet:
             f'fill="{fill}" font-family="Source Sans Pro, sans-serif">{escape(words)}</text>'
         )
 
-    def plate(self, x: float, y: float, words: str, room: float, tall: float = 22.0) -> None:
-        """Words on a white plate, so that they read on any pattern; smaller in a thin pack, left out where they
-        have no room."""
-        part = min(1.0, max(tall - 2, 7) / 22)
-        wide = (len(words) * 9.4 + 8) * part
-        if wide > room:
-            return
-        self.rect(x - wide / 2, y - 11 * part, wide, 22 * part, "#ffffff", "none", rx=4)
-        self.text(x, y + 6 * part, words, weight=600, size=round(SIZE * part, 1))
+    def plate(self, x: float, y: float, room: float, *words: str) -> bool:
+        """The first of these words that has room, on a white plate, so that it reads on any pattern."""
+        for said in words:
+            wide = len(said) * CHAR + 8
+            if wide <= room:
+                self.rect(x - wide / 2, y - PLATE / 2, wide, PLATE, "#ffffff", "none", rx=4)
+                self.text(x, y + 6, said, weight=600)
+                return True
+        return False
+
+    def upwards(self, x: float, y: float, room: float, pile: list[Pack]) -> None:
+        """The packs of a pile by letter and number, the lowest first, in as many lines as they need."""
+        lines = ["\u2191"]
+        for pack in pile:
+            word = f" {self.short(pack)}"
+            if len(lines[-1] + word) * CHAR > room and len(lines[-1]) > 1:
+                lines.append("")
+            lines[-1] += word
+        for number, line in enumerate(lines):
+            self.text(x, y + number * LINE, line.strip(), weight=600)
+        self.height = max(self.height, y + (len(lines) - 1) * LINE + 10)
+
+    def short(self, pack: Pack) -> str:
+        return f"{self.letters[pack.lot]}{pack.number}"
 
     def arrow(self, x: float, y: float, dx: float, dy: float) -> None:
         self.line(x, y, x + dx, y + dy, SOFT, 1.5)
@@ -140,8 +157,8 @@ def _above(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
         x, y, wide = left + pile[0].start_ft * scale, stack_top + (row - 1) * unit, pile[0].length_ft * scale
         for pack in pile:
             sheet.pack(x, y, pack.length_ft * scale, unit, pack.lot)
-        names = "+".join(dict.fromkeys(letters[pack.lot] for pack in pile))
-        sheet.plate(x + wide / 2, y + unit / 2, names, wide)
+        names = list(dict.fromkeys(letters[pack.lot] for pack in pile))
+        sheet.plate(x + wide / 2, y + unit / 2, wide, "+".join(names), f"{names[0]} … {names[-1]}")
         said.append(f"row {row}, bay {bay}, {pile[0].length_ft:g} ft long: {_stacked(pile, letters)}")
     for part in (0.2, 0.5, 0.8):
         sheet.arrow(PAD + part * (WIDTH - 2 * PAD), top + 6, 0, max(g.machine_gap_in / 12 * scale - 16, 4))
@@ -164,71 +181,77 @@ def _above(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
 def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
     g = plan.geometry
     scale = (WIDTH - 2 * PAD) / g.inside_length_ft
-    top, high = 12.0, g.inside_height_ft * scale
+    up = max(scale, HIGH / g.inside_height_ft)
+    top, high = 12.0, g.inside_height_ft * up
     floor = top + high
     sheet = _Sheet(f"row{row}", floor + 10, letters)
     left = PAD + g.end_gap_ft * scale
     sheet.rect(PAD, top, WIDTH - 2 * PAD, high, "#ffffff", INK, stroke_width=3)
-    ceiling = floor - g.ceiling_ft * scale
+    ceiling = floor - g.ceiling_ft * up
     sheet.line(PAD, ceiling, WIDTH - PAD, ceiling, INK, 2)
     sheet.text(WIDTH - PAD - 6, ceiling - 6, "ceiling baffle", "end", fill=SOFT)
     for gap in plan.gaps:
         if gap.row in (0, row):
-            x, y = left + gap.start_ft * scale, floor - (gap.bottom_in + gap.height_in) / 12 * scale
-            wide, tall = gap.length_ft * scale, gap.height_in / 12 * scale
+            x, y = left + gap.start_ft * scale, floor - (gap.bottom_in + gap.height_in) / 12 * up
+            wide, tall = gap.length_ft * scale, gap.height_in / 12 * up
             sheet.close(x, y, wide, tall)
-            if gap.kind == "top" and tall > 20:
-                sheet.plate(x + wide / 2, y + tall / 2, f"close {gap.height_in:.0f} in", wide)
-            if gap.kind == "end":
-                sheet.plate(x + wide / 2, y + tall / 2, f"{gap.length_ft:.1f} ft", wide)
+            size = {"top": f"close {gap.height_in:.0f} in", "end": f"{gap.length_ft:.1f} ft"}
+            if gap.kind in size and tall > PLATE:
+                sheet.plate(x + wide / 2, y + tall / 2, wide, size[gap.kind])
     marked = {mark.pack for mark in plan.marks}
     said = []
-    for pack in plan.packs:
-        if pack.row != row:
-            continue
-        x, y = left + pack.start_ft * scale, floor - pack.top_in / 12 * scale
-        wide, tall = pack.length_ft * scale, pack.height_in / 12 * scale
-        sheet.pack(x, y, wide, tall, pack.lot)
-        middle = y + tall / 2
-        name = f"{letters[pack.lot]}, pack {pack.number}"
-        full = f"{name}: {pack.courses} course{'s' * (pack.courses > 1)}"
-        if tall >= 20:
-            sheet.plate(x + wide / 2, middle, full if len(full) * 9.4 + 120 < wide else name, wide)
-        else:  # too thin to read on: beside it, where nothing stands
-            behind = [
-                other for other in plan.packs if other.row == row and other.start_ft >= pack.end_ft - 0.01
-            ]
-            if behind:
-                sheet.plate(x + wide / 2, middle, letters[pack.lot], wide, tall)
-            else:
-                sheet.text(
-                    x + wide + 6 + 22 * (pack.tier % 3), middle + 5, letters[pack.lot], "start", 600, 15
-                )
-        if pack.number in marked:
-            r = min(11.0, max(6.0, tall * 0.46))  # no larger than its pack, so that neighbours stay apart
-            sheet.shapes.append(
-                f'<circle cx="{x + 22:.1f}" cy="{middle:.1f}" r="{r:.1f}" fill="#ffffff" stroke="{INK}" '
-                f'stroke-width="1.5"/><path d="M{x + wide - 22 - 1.2 * r:.1f} {middle + r:.1f} h{2.4 * r:.1f} '
-                f'l{-1.2 * r:.1f} {-2 * r:.1f} Z" fill="#ffffff" stroke="{INK}" stroke-width="1.5"/>'
+    for pile in (pile for (of, _), pile in plan.piles().items() if of == row):
+        unnamed = False
+        for pack in pile:
+            x, y = left + pack.start_ft * scale, floor - pack.top_in / 12 * up
+            wide, tall = pack.length_ft * scale, pack.height_in / 12 * up
+            sheet.pack(x, y, wide, tall, pack.lot)
+            aside = 0.0
+            if pack.number in marked:
+                aside = _marks(sheet, x, y + tall / 2, wide, tall, pack.tier)
+            name = f"{letters[pack.lot]}, pack {pack.number}"
+            full = f"{name}: {pack.courses} course{'s' * (pack.courses > 1)}"
+            room = wide - 2 * aside if tall >= PLATE - 2 else 0
+            unnamed |= not sheet.plate(x + wide / 2, y + tall / 2, room, full, name, sheet.short(pack))
+            said.append(
+                f"pack {pack.number} of lot {letters[pack.lot]} in bay {pack.bay}, tier {pack.tier}, {pack.courses} "
+                f"courses, top at {pack.top_in:.0f} in"
             )
-            sheet.text(x + 22, middle + r * 0.45, "S", weight=600, size=round(r * 1.25))
-            sheet.text(x + wide - 22, middle + r * 0.75, "P", weight=600, size=round(r * 1.1))
-        said.append(
-            f"pack {pack.number} of lot {letters[pack.lot]} in bay {pack.bay}, tier {pack.tier}, {pack.courses} courses, "
-            f"top at {pack.top_in:.0f} in"
-        )
+        if unnamed:
+            wide = pile[0].length_ft * scale
+            sheet.upwards(left + pile[0].start_ft * scale + wide / 2, floor + LINE, wide, pile)
     caption = f"Row {row} from the front" if g.units_deep > 1 else "From the front"
     described = f"{'; '.join(said)}. The ceiling baffle is at {g.ceiling_ft * 12:.0f} in."
     described = described[0].upper() + described[1:]
     return Drawing(caption, sheet.svg(caption, described), described)
 
 
+def _marks(sheet: _Sheet, x: float, middle: float, wide: float, tall: float, tier: int) -> float:
+    """Circle and triangle for sample boards and probes; the room they take at each end of the pack.
+
+    In thin packs they are small, without letters, and beside those of the pack below.
+    """
+    lettered = tall >= PLATE - 2
+    r = min(11.0, tall * 0.46) if lettered else 5.0
+    far = 22.0 if lettered else 12.0 + 14 * (tier % 3)
+    right = x + wide - far
+    sheet.shapes.append(
+        f'<circle cx="{x + far:.1f}" cy="{middle:.1f}" r="{r:.1f}" fill="#ffffff" stroke="{INK}" '
+        f'stroke-width="1.5"/><path d="M{right - 1.2 * r:.1f} {middle + r:.1f} h{2.4 * r:.1f} '
+        f'l{-1.2 * r:.1f} {-2 * r:.1f} Z" fill="#ffffff" stroke="{INK}" stroke-width="1.5"/>'
+    )
+    if lettered:
+        sheet.text(x + far, middle + r * 0.45, "S", weight=600, size=round(r * 1.25))
+        sheet.text(right, middle + r * 0.75, "P", weight=600, size=round(r * 1.1))
+    return far + 1.2 * r + 2
+
+
 def _end(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
     g = plan.geometry
-    scale = min((WIDTH - 2 * PAD) / g.inside_length_ft, (WIDTH - 2 * PAD) / (g.inside_width_ft + 2))
+    scale = min((WIDTH - 4 * PAD - 100) / g.inside_width_ft, HIGH / g.inside_height_ft)
     top, high, wide = 12.0, g.inside_height_ft * scale, g.inside_width_ft * scale
     floor, left = top + high, (WIDTH - wide) / 2
-    sheet = _Sheet("end", floor + 46, letters)
+    sheet = _Sheet("end", floor + 28, letters)
     sheet.rect(left, top, wide, high, "#ffffff", INK, stroke_width=3)
     ceiling = floor - g.ceiling_ft * scale
     stack_left = left + g.machine_gap_in / 12 * scale
@@ -244,10 +267,14 @@ def _end(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
         sheet.rect(
             x + unit * 0.15, floor - g.bolster_in / 12 * scale, unit * 0.7, g.bolster_in / 12 * scale, SOFT
         )
+        unnamed = False
         for pack in pile:
             y, tall = floor - pack.top_in / 12 * scale, pack.height_in / 12 * scale
             sheet.pack(x, y, unit, tall, pack.lot)
-            sheet.plate(x + unit / 2, y + tall / 2, letters[pack.lot], unit, tall)
+            room = unit if tall >= PLATE - 2 else 0
+            unnamed |= not sheet.plate(x + unit / 2, y + tall / 2, room, sheet.short(pack))
+        if unnamed:
+            sheet.upwards(x + unit / 2, floor + 18 + LINE, unit, pile)
         said.append(f"row {row}, {_stacked(pile, letters)}, top at {pile[-1].top_in:.0f} in")
     middle = floor - g.height_ft * scale / 2
     for step in (-0.5, 0, 0.5):
