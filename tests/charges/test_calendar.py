@@ -184,6 +184,7 @@ def test_moving_onto_a_taken_day_is_refused_by_the_database(shop):
         row.save()
     with pytest.raises(IntegrityError, match="booking_overlap"), transaction.atomic():
         Booking.objects.filter(pk=second.pk).update(first_day=TODAY + 4 * DAY)
+    Booking.objects.filter(pk=second.pk).update(first_day=TODAY + 5 * DAY)  # the day after is free
 
 
 @pytest.mark.django_db

@@ -112,7 +112,7 @@ def test_promises_are_counted_kept_moved_and_broken_with_who_and_why(web, owner)
         web.force_login(owner)
         page = words(web.get(reverse("promises")))
     assert (
-        "Of 3 promises that came due in the last year 1 was kept as first made, 1 moved in time and 1 broken."
+        "Of 3 promises that came due in the last year, 1 was kept as first made, 1 moved in time and 1 broken."
         in page
     )
     assert "1 more is open" in page
