@@ -12,7 +12,7 @@ import math
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,7 +22,9 @@ from scipy.sparse import csc_matrix
 
 POLL_S = 0.25
 LP_SECONDS = 20.0
-TRIES, EFFORT = 300, 600_000  # fewer tries where there are many choices
+PATIENCE = 1500  # tries without a gain before step by step ends
+LOOSE = 0.05  # of all lots' prices: what is readily lost for a while
+STEPWISE = 0.25  # of the time, at most, before HiGHS joins in
 LATE_STEP = 28  # days: each four weeks begun after a promise count as a chamber held for four weeks
 PROVEN = 0.5  # money; a gap below it is rounding
 
@@ -184,8 +186,8 @@ class Filling:
     def fill(
         self, placed: Sequence[Placed], noise: Callable[[int], np.ndarray] | None = None
     ) -> list[Placed]:
-        """Charges added to those placed until none is worth its days."""
-        placed, every = list(moved_up(self.problem, placed)), np.arange(len(self.length))
+        """Charges added to those placed, on days these leave free, until none is worth its days."""
+        placed, every = list(placed), np.arange(len(self.length))
         open_ = np.ones(len(self.length), bool)
         for row in placed:
             open_ &= ~self.members[:, list(row.choice.lots)].any(axis=1)
@@ -205,34 +207,57 @@ class Filling:
         return placed
 
     def _first_free(self, placed: Sequence[Placed], chamber: int, length: int) -> int | None:
-        day = max((row.end + 1 for row in placed if row.choice.chamber == chamber), default=0)
-        fits = (
-            max(first, day)
-            for first, last in self.problem.gaps[chamber]
-            if last - max(first, day) + 1 >= length
-        )
-        return next(fits, None)
+        held = sorted((row.start, row.end) for row in placed if row.choice.chamber == chamber)
+        for day, last in self.problem.gaps[chamber]:
+            for start, end in held:
+                if start - day >= length:
+                    break
+                day = max(day, end + 1)
+            if last - day + 1 >= length:
+                return day
+        return None
 
 
-def greedy(problem: Problem, begun: Sequence[Placed] = (), tries: int = TRIES) -> tuple[Placed, ...]:
-    """Fill step by step; then take some charges out and fill again with luck, keeping what is better.
+def improving(problem: Problem, begun: Sequence[Placed] = ()) -> Iterator[tuple[Placed, ...]]:
+    """The best selection so far, try by try, until PATIENCE tries have brought nothing.
 
-    `begun` is a selection to start from, if it is the better one.
+    Fills step by step; then takes charges out, anywhere, of some weeks or of the end of a chamber, and fills again
+    with luck. A little worth may be lost on the way, or what is good as it stands would never be left. `begun` is
+    a selection to start from, if it is the better one.
     """
     if not problem.choices:
-        return ()
+        return
     filling, luck = Filling(problem), np.random.default_rng(0)
-    best = max((filling.fill(start) for start in ((), begun)), key=problem.value)
-    worth = problem.value(best)
-    for _ in range(max(20, min(tries, EFFORT // len(problem.choices)))):
-        share = luck.uniform(0.2, 0.9)
-        kept = [row for row in best if luck.random() > share]
+    now = max(
+        (moved_up(problem, filling.fill(moved_up(problem, start))) for start in ((), begun)),
+        key=problem.value,
+    )
+    best, stale = now, 0
+    while stale < PATIENCE:
+        yield best
+        stale += 1
+        way, day = luck.random(), luck.integers(problem.horizon)
+        if way < 1 / 3:
+            share = luck.uniform(0.1, 0.9)
+            kept = [row for row in now if luck.random() > share]
+        elif way < 2 / 3:
+            until = day + luck.integers(10, 60)
+            kept = [row for row in now if row.end < day or row.start > until]
+        else:
+            chamber = luck.integers(len(problem.gaps))
+            kept = [row for row in now if row.choice.chamber != chamber or row.end < day]
+        if luck.random() < 0.5:
+            kept = list(moved_up(problem, kept))
         spread = luck.uniform(0.05, 0.6)
-        made = filling.fill(kept, lambda n, spread=spread: np.exp(spread * luck.standard_normal(n)))
-        made_worth = problem.value(made)
-        if made_worth > worth + 1e-9:
-            best, worth = made, made_worth
-    return moved_up(problem, best)
+        made = moved_up(
+            problem, filling.fill(kept, lambda n, spread=spread: np.exp(spread * luck.standard_normal(n)))
+        )
+        gain = problem.value(made) - problem.value(now)
+        if gain > 0 or luck.random() < math.exp(gain / (LOOSE * problem.broken)):
+            now = made
+        if problem.value(now) > problem.value(best) + 1e-9:
+            best, stale = now, 0
+    yield best
 
 
 class Model:
@@ -419,19 +444,36 @@ def solve(
     stopped: Callable[[], bool] = lambda: False,
 ) -> Steps:
     """Solve step by step, then, where `exact` and HiGHS is there, as well as the time allows."""
-    first = greedy(problem, again(problem, begun))
+    start = told = time.monotonic()
+    first: tuple[Placed, ...] = ()
+    cut, tries = False, improving(problem, again(problem, begun))
+    for best in tries:
+        first, now = best, time.monotonic()
+        if now - told >= POLL_S:
+            cut, told = stopped(), now
+            if cut or now - start >= seconds * (STEPWISE if exact else 1):
+                break
+            yield (now - start) / seconds, math.inf
     model = Model(problem)
-    if exact and model.versions:
-        return (yield from _by_highs(model, first, seconds, stopped))
-    return Solution(first, problem.value(first), max(model.bound(), problem.value(first)), "step by step")
+    if exact and model.versions and not cut:
+        return (yield from _by_highs(model, first, tries, seconds, start, stopped))
+    value = problem.value(first)
+    return Solution(first, value, max(model.bound(), value), "step by step", cut)
 
 
-def _by_highs(model: Model, first: tuple[Placed, ...], seconds: float, stopped: Callable[[], bool]) -> Steps:
+def _by_highs(
+    model: Model,
+    first: tuple[Placed, ...],
+    tries: Iterator[tuple[Placed, ...]],
+    seconds: float,
+    start: float,
+    stopped: Callable[[], bool],
+) -> Steps:
     import highspy
 
     highs = highspy.Highs()
     highs.silent()
-    highs.setOptionValue("time_limit", float(seconds))
+    highs.setOptionValue("time_limit", max(1.0, start + seconds - time.monotonic()))
     highs.setOptionValue("mip_rel_gap", 0.0)
     highs.setOptionValue("mip_abs_gap", PROVEN / 2)
     highs.setOptionValue("threads", 1)
@@ -454,11 +496,17 @@ def _by_highs(model: Model, first: tuple[Placed, ...], seconds: float, stopped: 
     highs.cbMipInterrupt += lambda event: gap.__setitem__(
         0, event.data_out.mip_dual_bound - event.data_out.mip_primal_bound
     )
-    run, start, cut = threading.Thread(target=highs.run, daemon=True), time.monotonic(), False
+    run, cut = threading.Thread(target=highs.run, daemon=True), False
     run.start()
     try:
         while run.is_alive():
-            run.join(POLL_S)
+            turn = time.monotonic()
+            for best in tries:  # goes on step by step beside HiGHS
+                first = best
+                if time.monotonic() - turn >= POLL_S:
+                    break
+            else:
+                run.join(POLL_S)
             if not cut and stopped():
                 cut = True
                 highs.cancelSolve()
