@@ -108,7 +108,8 @@ def shown(subject: Subject) -> dict:
         "steps": _steps(estimate),
         "lots": _lots(subject),
         "warnings": [
-            {"severity": row.severity, "text": units.reworded(row.text)} for row in estimate.warnings
+            {"code": row.code, "severity": row.severity, "text": units.reworded(row.text)}
+            for row in estimate.warnings
         ],
         "workings": estimate.workings,
         "other_workings": [item for item in estimate.workings if id(item) not in told],
