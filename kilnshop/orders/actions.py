@@ -1,6 +1,7 @@
 """What the shop does with orders: take in, quote, decide, promise. Each is one transaction."""
 
 import datetime as dt
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 from typing import Any
@@ -259,6 +260,12 @@ def mark_arrived(*, lot: Lot, arrived_on: dt.date, place: str, by: Person, now: 
     return lot
 
 
+def _said(quote: Quote) -> dict:
+    """What a quote tells the customer, but for its own name; as it is read back from the database."""
+    told = json.loads(json.dumps(quote.figures))
+    return {key: value for key, value in told.items() if key not in ("number", "revision")}
+
+
 @transaction.atomic
 def save_quote(
     *,
@@ -271,7 +278,10 @@ def save_quote(
     by_chamber_day: bool = False,
     beside: Sequence[Draw] = (),
 ) -> Quote:
-    """Freeze a quote: the next revision of the order's quote. A saved quote is never changed."""
+    """Freeze a quote: the next revision of the order's quote. A saved quote is never changed.
+
+    Where nothing would differ from the newest one, which still waits for an answer, that one is given back.
+    """
     require(by, May.ISSUE_PAPERS)
     order = Order.objects.select_for_update().get(pk=order.pk)
     _open(order)
@@ -316,6 +326,8 @@ def save_quote(
         cost=price.cost.total,
     )
     quote.figures = quoting.figures(draft, quote)
+    if latest and not latest.decision and _said(latest) == _said(quote):
+        return latest
     quote.full_clean()
     quote.save()
     lines = [

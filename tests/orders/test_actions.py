@@ -145,13 +145,21 @@ def test_changing_prices_later_changes_no_saved_quote(order, owner, chamber):
 
 def test_changed_quote_is_a_new_revision_and_the_old_one_cannot_be_accepted(order, owner, chamber):
     first = quote_of(order, owner, chamber)
-    second = quote_of(order, owner, chamber)
+    second = quote_of(order, owner, chamber, tally_basis="dried")
     assert (second.number, second.revision) == ("Q-2026-0001-R2", 2)
     with pytest.raises(ValidationError) as error:
         actions.decide_quote(quote=first, decision="accepted", on=DAY, by=owner)
     assert "Q-2026-0001-R2" in words(error)
     actions.decide_quote(quote=second, decision="accepted", on=DAY, by=owner)
     assert queries.accepted_quote(order) == second
+
+
+def test_a_quote_saved_again_unchanged_is_the_one_that_waits(order, owner, chamber):
+    first = quote_of(order, owner, chamber)
+    assert quote_of(order, owner, chamber) == first
+    assert Quote.objects.count() == 1
+    actions.decide_quote(quote=first, decision="declined", on=DAY, by=owner)
+    assert quote_of(order, owner, chamber).revision == 2  # asked for again
 
 
 def test_lapsed_quote_cannot_be_accepted(order, owner, chamber):

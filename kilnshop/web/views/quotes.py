@@ -49,15 +49,17 @@ def quote_draft(request, order_pk):
             "by_chamber_day": form.cleaned_data["price_by"] == "day",
             "beside": charge_money.beside(form.cleaned_data["first_day"], tariff_on(today), request.shop),
         }
+        now = timezone.now()
         try:
             if request.POST.get("do") == "save":
                 quote = actions.save_quote(
                     **chosen,
                     tally_basis=form.cleaned_data["tally_basis"],
                     by=request.user,
-                    now=timezone.now(),
+                    now=now,
                 )
-                messages.success(request, f"Quote {quote.number} is saved. Print it or send its PDF.")
+                said = "is saved" if quote.issued_at == now else "says the same already, so none was added"
+                messages.success(request, f"Quote {quote.number} {said}. Print it or send its PDF.")
                 return redirect("quote", quote.pk)
             draft = quoting.draft(**chosen, today=today)
         except ValidationError as error:
