@@ -12,7 +12,7 @@ from kilnshop.charges.models import Charge
 from kilnshop.orders.estimating import lot_input, species_for
 from kilnshop.orders.models import Lot
 from kilnshop.orders.queries import promised_days
-from kilnshop.science import stack
+from kilnshop.science import stack, stack_notes
 from kilnshop.science.estimate import LB_PER_KG, LotInput
 from kilnshop.science.stack import Boards, Pack, StackLot, StackPlan
 from kilnshop.science.workings import Working
@@ -52,17 +52,23 @@ class LoadPlan:
     @property
     def marks(self) -> list[tuple[str, str]]:
         """Where sample boards and probes go, by letter."""
-        return [(self.letters[mark.lot], mark.text) for mark in self.stack.marks]
+        return [(self.letters[mark.lot], mark.text) for mark in stack_notes.marks(self.stack)]
+
+    @property
+    def gaps(self) -> tuple[stack_notes.Gap, ...]:
+        """What a baffle must close."""
+        return tuple(stack_notes.gaps(self.stack))
 
     @property
     def notices(self) -> tuple[str, ...]:
+        found = tuple(stack_notes.notices(self.stack))
         if self.by_promise:
-            return self.stack.notices
+            return found
         said = (
             "In the order of the promises not all of it fits, so the longest goes in first; the first promised "
             "may stand behind or under another lot."
         )
-        return (said, *self.stack.notices)
+        return (said, *found)
 
     @property
     def order_words(self) -> str:
@@ -82,7 +88,7 @@ class LoadPlan:
 
     @property
     def workings(self) -> dict[str, Working]:
-        return stack.workings(self.stack)
+        return stack_notes.workings(self.stack)
 
 
 def _green_lb(given: LotInput) -> float:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from html import escape
 
 from kilnshop.science.stack import Pack, StackPlan
+from kilnshop.science.stack_notes import gaps, marks
 
 INK, SOFT, PALE = "#1d1a16", "#5e564b", "#f4f1ea"
 WIDTH, PAD, SIZE = 560.0, 26.0, 18
@@ -148,7 +149,7 @@ def _above(plan: StackPlan, letters: Mapping[str, str]) -> Drawing:
     unit = g.unit_depth_in / 12 * scale
     sheet.rect(PAD, top, WIDTH - 2 * PAD, deep, "#ffffff", INK, stroke_width=3)
     sheet.text(WIDTH / 2, 20, "Machines and fans", weight=600)
-    for gap in plan.gaps:
+    for gap in gaps(plan):
         if gap.kind == "end" and gap.bottom_in == 0:
             y = stack_top + (gap.row - 1) * unit
             sheet.close(left + gap.start_ft * scale, y, gap.length_ft * scale, unit)
@@ -190,7 +191,7 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
     ceiling = floor - g.ceiling_ft * up
     sheet.line(PAD, ceiling, WIDTH - PAD, ceiling, INK, 2)
     sheet.text(WIDTH - PAD - 6, ceiling - 6, "ceiling baffle", "end", fill=SOFT)
-    for gap in plan.gaps:
+    for gap in gaps(plan):
         if gap.row in (0, row):
             x, y = left + gap.start_ft * scale, floor - (gap.bottom_in + gap.height_in) / 12 * up
             wide, tall = gap.length_ft * scale, gap.height_in / 12 * up
@@ -198,7 +199,7 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
             size = {"top": f"close {gap.height_in:.0f} in", "end": f"{gap.length_ft:.1f} ft"}
             if gap.kind in size and tall > PLATE:
                 sheet.plate(x + wide / 2, y + tall / 2, wide, size[gap.kind])
-    marked = {mark.pack for mark in plan.marks}
+    marked = {mark.pack for mark in marks(plan)}
     said = []
     for pile in (pile for (of, _), pile in plan.piles().items() if of == row):
         unnamed = False
@@ -208,7 +209,7 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
             sheet.pack(x, y, wide, tall, pack.lot)
             aside = 0.0
             if pack.number in marked:
-                aside = _marks(sheet, x, y + tall / 2, wide, tall, pack.tier)
+                aside = _symbols(sheet, x, y + tall / 2, wide, tall, pack.tier)
             name = f"{letters[pack.lot]}, pack {pack.number}"
             full = f"{name}: {pack.courses} course{'s' * (pack.courses > 1)}"
             room = wide - 2 * aside if tall >= PLATE - 2 else 0
@@ -226,7 +227,7 @@ def _front(plan: StackPlan, letters: Mapping[str, str], row: int) -> Drawing:
     return Drawing(caption, sheet.svg(caption, described), described)
 
 
-def _marks(sheet: _Sheet, x: float, middle: float, wide: float, tall: float, tier: int) -> float:
+def _symbols(sheet: _Sheet, x: float, middle: float, wide: float, tall: float, tier: int) -> float:
     """Circle and triangle for sample boards and probes; the room they take at each end of the pack.
 
     In thin packs they are small, without letters, and beside those of the pack below.

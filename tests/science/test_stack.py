@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from kilnshop.science import stack
+from kilnshop.science import stack, stack_notes
 from kilnshop.science.stack import Boards, Geometry, StackLot, load
 from tests.science.published import rows
 
@@ -32,8 +32,8 @@ def test_published_plenum_example():
 
 
 def test_published_air_speeds_and_sticker_sizes_are_the_ones_used():
-    assert (PUBLISHED["velocity through the load, hardwoods, low"], 450.0) == stack.AIR_FPM
-    assert PUBLISHED["velocity through the load, hardwoods, high"] == stack.AIR_FPM[1]
+    assert (PUBLISHED["velocity through the load, hardwoods, low"], 450.0) == stack_notes.AIR_FPM
+    assert PUBLISHED["velocity through the load, hardwoods, high"] == stack_notes.AIR_FPM[1]
     low, high = PUBLISHED["spacing, 4/4 hardwood, low"], PUBLISHED["spacing, 4/4 hardwood, high"]
     assert low <= NORTH.sticker_spacing_in <= high
     assert NORTH.sticker_width_in <= PUBLISHED["sticker width, hard maple, most"]
@@ -122,7 +122,7 @@ def test_what_does_not_fit_is_said_with_its_board_feet():
     made = load(NORTH, [lot(boards=((280, 8, 16),))])
     (left,) = made.left_bf
     assert left[1] == pytest.approx(280 * 8 * 16 / 12 * 6 / 40)
-    assert "finds no place" in made.notices[0]
+    assert "finds no place" in next(stack_notes.notices(made))
 
 
 def test_pieces_longer_than_the_chamber_are_refused_by_piece_and_length():
@@ -133,14 +133,14 @@ def test_pieces_longer_than_the_chamber_are_refused_by_piece_and_length():
 
 
 def test_mixed_lengths_are_told_to_be_box_piled_and_long_ones_to_stand_out():
-    said = " ".join(load(NORTH, [lot(boards=((10, 8, 17), (10, 8, 9)))]).notices)
+    said = " ".join(stack_notes.notices(load(NORTH, [lot(boards=((10, 8, 17), (10, 8, 9)))])))
     assert "box pile" in said and "17 ft pieces stand out beyond the 16 ft stack" in said
-    assert "box pile" not in " ".join(load(NORTH, [lot()]).notices)
+    assert "box pile" not in " ".join(stack_notes.notices(load(NORTH, [lot()])))
 
 
 def test_baffles_close_top_ends_and_floor_by_hand():
     """Top at 25 3/4 in under a ceiling baffle at 72 in; the 18 ft chamber leaves 1 ft left and 9 ft right of 8 ft."""
-    gaps = load(NORTH, [lot()]).gaps
+    gaps = list(stack_notes.gaps(load(NORTH, [lot()])))
     top = next(gap for gap in gaps if gap.kind == "top")
     assert top.height_in == pytest.approx(72 - 25.75)
     assert [gap.length_ft for gap in gaps if gap.kind == "end"] == pytest.approx([1, 9])
@@ -149,14 +149,18 @@ def test_baffles_close_top_ends_and_floor_by_hand():
 
 def test_the_step_beside_a_shorter_pack_is_closed_up_to_the_ceiling_baffle():
     """8 ft on 10 ft: 2 ft stand open beside the upper pack, and the top opening runs over all 10 ft."""
-    gaps = load(NORTH, [lot("long", boards=((20, 8, 10),)), lot("short", boards=((20, 8, 8),))]).gaps
+    gaps = list(
+        stack_notes.gaps(
+            load(NORTH, [lot("long", boards=((20, 8, 10),)), lot("short", boards=((20, 8, 8),))])
+        )
+    )
     assert next(gap for gap in gaps if gap.kind == "top").length_ft == 10
     assert next(gap for gap in gaps if gap.kind == "end" and gap.bottom_in).length_ft == 2
 
 
 def test_a_narrow_plenum_and_odd_air_are_said():
     tight = Geometry(**ROOM, length_ft=16, width_ft=5, height_ft=5.5, plenum_in=8, fan_cfm=500)
-    said = " ".join(load(tight, [lot(boards=((238, 8, 16),))]).notices)
+    said = " ".join(stack_notes.notices(load(tight, [lot(boards=((238, 8, 16),))])))
     assert "usual is 10 in or more" in said and "less than the sticker openings" in said
     assert "200 to 450 is usual" in said
 
