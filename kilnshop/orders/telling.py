@@ -50,7 +50,7 @@ def _draft(promise: Promise, shop: Shop) -> Draft:
     why = promise.why.rsplit(": ", 1)[-1].strip().rstrip(".")
     lines = [
         f"Dear {contact.name if contact else order.customer.name},",
-        f"your lumber of order {order.number} (lot {lots}) will be ready by {_long_day(promise.ready_on)}, "
+        f"Your lumber of order {order.number} (lot {lots}) will be ready by {_long_day(promise.ready_on)}, "
         f"not by {_long_day(promise.known)} as we told you. The reason: {why}.",
         "We are sorry for the delay. If the new date is a difficulty for you, please call us"
         f"{f' at {shop.phone}' if shop.phone else ''}.",
@@ -60,7 +60,7 @@ def _draft(promise: Promise, shop: Shop) -> Draft:
         promise,
         promise.known,
         contact.email if contact else "",
-        f"Order {order.number}: ready by {_long_day(promise.ready_on)}",
+        f"Order {order.number}: ready by {promise.ready_on:%a, %b} {promise.ready_on.day}",
         "\n\n".join(lines),
     )
 
