@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from kilnshop.science.stack import StackPlan, courses_of
+from kilnshop.science.stack import Boards, StackPlan, courses_of
 from kilnshop.science.workings import Working
 
 PLENUM_IN = 10.0  # least gap on the machine side (common practice)
@@ -97,12 +97,18 @@ def notices(plan: StackPlan) -> Iterator[str]:
     g = plan.geometry
     if plan.left_bf:
         yield plan.left_words
+    typical: dict[Boards, list[str]] = {}
     for lot in plan.lots:
         if lot.reckoned:
-            yield (
-                f"Lot {lot.key} has no tally: reckoned as boards {lot.boards[0].width_in:g} in x "
-                f"{lot.boards[0].length_ft:g} ft. Enter its pieces to place it as it is."
-            )
+            typical.setdefault(replace(lot.boards[0], pieces=1), []).append(lot.key)
+    for one, keys in typical.items():
+        many = len(keys) > 1
+        yield (
+            f"Lot{'s' * many} {', '.join(keys)} {'have' if many else 'has'} no tally: reckoned as boards "
+            f"{one.width_in:g} in x {one.length_ft:g} ft. Enter {'their' if many else 'its'} pieces to place "
+            f"{'them as they are' if many else 'it as it is'}."
+        )
+    for lot in plan.lots:
         if lot.longest_ft > g.length_ft:
             yield (
                 f"Lot {lot.key}: its {lot.longest_ft:g} ft pieces stand out beyond the {g.length_ft:g} ft stack. Keep "

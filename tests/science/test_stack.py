@@ -138,6 +138,12 @@ def test_mixed_lengths_are_told_to_be_box_piled_and_long_ones_to_stand_out():
     assert "box pile" not in " ".join(stack_notes.notices(load(NORTH, [lot()])))
 
 
+def test_lots_without_a_tally_are_named_together():
+    rough = [lot(key, reckoned=True) for key in "ABC"]
+    (said,) = (text for text in stack_notes.notices(load(NORTH, rough)) if "no tally" in text)
+    assert said.startswith("Lots A, B, C have no tally: reckoned as boards")
+
+
 def test_baffles_close_top_ends_and_floor_by_hand():
     """Top at 25 3/4 in under a ceiling baffle at 72 in; the 18 ft chamber leaves 1 ft left and 9 ft right of 8 ft."""
     gaps = list(stack_notes.gaps(load(NORTH, [lot()])))

@@ -209,7 +209,7 @@ def _how(found: Suggestion) -> str:
     solver = (
         "the HiGHS solver"
         if found.solver == "HiGHS"
-        else "the step-by-step planner, which always takes the charge that earns most per chamber-day"
+        else "the step-by-step planner, which takes what earns most per chamber-day and then tries exchanges"
     )
     among = f"{'all' if found.complete else 'the'} {found.looked_at:,} {'possible' if found.complete else 'most promising'} charges"
     if found.breaks_open:

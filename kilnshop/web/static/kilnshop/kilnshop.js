@@ -90,6 +90,7 @@
     const form = event.target;
     const told = form.querySelector(".progress");
     told.hidden = false;
+    told.scrollIntoView({ block: "nearest" });
     if (event.submitter?.value !== form.dataset.progress) return;
     event.preventDefault();
     const body = new FormData(form, event.submitter);
