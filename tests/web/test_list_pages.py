@@ -21,6 +21,8 @@ def door(operator, client_for):
 @pytest.mark.parametrize("kind", ["daily", "step", "heat"])
 def test_a_list_is_signed_beside_a_running_charge(kind, operator, door):
     charge = running_charge(operator)
+    charge.plan["steps"].append(charge.plan["steps"][-1] | {"kind": "heat"})
+    charge.save()
     address = reverse("charge_list", args=[charge.pk, kind])
     assert address in text_of(door.get(reverse("charge", args=[charge.pk])))
     shown = text_of(door.get(address))
