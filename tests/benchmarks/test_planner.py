@@ -81,5 +81,5 @@ def test_quality_and_time(benchmark, capsys, count, chambers, kinds, seconds, op
     for found in (step, best):
         assert problem.value(plain) <= found.value + 1e-6 <= found.bound + 2e-6
         assert broken(problem, found.placed) <= broken(problem, plain)
-    assert step.value >= 0.95 * best.value
+    assert step.value >= 0.9 * best.value
     assert best.gap <= open_ * best.bound
