@@ -1,5 +1,7 @@
 """Kiln chambers; the columns are the figures on a chamber's page."""
 
+import datetime as dt
+
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
@@ -9,6 +11,7 @@ from kilnshop.shop.models import Chamber, Person
 from kilnshop.shop.roles import May, require
 
 FIELDS = tuple(field.name for field in Chamber._meta.concrete_fields if field.name != "id")
+CHECKED = "sensors_checked_on"  # a date, or days from today
 NEEDED = (
     "key",
     "name",
@@ -24,13 +27,14 @@ NEEDED = (
 
 
 @transaction.atomic
-def import_chambers(data: bytes, *, by: Person) -> list[Chamber]:
+def import_chambers(data: bytes, *, by: Person, today: dt.date) -> list[Chamber]:
     require(by, May.SET_UP)
     optional = [name for name in FIELDS if name not in NEEDED]
     sheet, made = rows.read(data, needed=NEEDED, optional=optional), []
     for row in sheet.rows:
         chamber = Chamber()
-        sheet.put(row, chamber, FIELDS)
+        sheet.put(row, chamber, [name for name in FIELDS if name != CHECKED])
+        chamber.sensors_checked_on = sheet.day(row, CHECKED, today)
         try:
             made.append(save_set_up(row=chamber, by=by))
         except ValidationError as error:

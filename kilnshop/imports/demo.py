@@ -93,7 +93,7 @@ class Story:
 
     def build(self) -> None:
         import_customers(self.file("customers"), by=self.owner, today=self.today)
-        import_chambers(self.file("chambers"), by=self.owner)
+        import_chambers(self.file("chambers"), by=self.owner, today=self.today)
         import_tariffs(self.file("tariffs"), by=self.owner, today=self.today)
         import_rate_cards(self.file("rate_cards"), self.file("rates"), by=self.owner, today=self.today)
         self.orders = import_orders(

@@ -133,9 +133,9 @@ def test_chambers_and_prices(owner):
     )
     assert (
         "15 ft is more than the 14 ft inside"
-        in messages(lambda: import_chambers(chamber.replace(b"%s", b"15"), by=owner))[0]
+        in messages(lambda: import_chambers(chamber.replace(b"%s", b"15"), by=owner, today=TODAY))[0]
     )
-    import_chambers(chamber.replace(b"%s", b"12"), by=owner)
+    import_chambers(chamber.replace(b"%s", b"12"), by=owner, today=TODAY)
     assert Chamber.objects.get().wall_r == 20
     import_tariffs(b"name,valid_from,energy_per_kwh\nShop,-30,0.1385\n", by=owner, today=TODAY)
     assert Tariff.objects.get().valid_from == TODAY - dt.timedelta(days=30)

@@ -15,7 +15,7 @@ KINDS = {
     "profile": lambda files, by, now, today: [profile.import_profile(*files, by=by)],
     "people": lambda files, by, now, today: people.import_people(*files, by=by),
     "customers": lambda files, by, now, today: customers.import_customers(*files, by=by, today=today),
-    "chambers": lambda files, by, now, today: chambers.import_chambers(*files, by=by),
+    "chambers": lambda files, by, now, today: chambers.import_chambers(*files, by=by, today=today),
     "tariffs": lambda files, by, now, today: rates.import_tariffs(*files, by=by, today=today),
     "rate_cards": lambda files, by, now, today: rates.import_rate_cards(*files, by=by, today=today),
     "orders": lambda files, by, now, today: orders.import_orders(*files, by=by, now=now, today=today),
