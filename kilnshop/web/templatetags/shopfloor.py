@@ -108,8 +108,8 @@ def mc(value) -> str:
 
 @register.filter
 def volume(value, places=None) -> str:
-    """1,000 bf"""
-    return _write("volume_bf", value, places)
+    """800 bf; `places` are of board feet, a cubic metre always has its own."""
+    return _write("volume_bf", value, None if units.active_shop().units == "metric" else places)
 
 
 @register.filter
