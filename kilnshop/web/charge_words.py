@@ -92,5 +92,8 @@ def opening(charge: Charge, now: dt.datetime, outlook: following.Outlook | None 
         return f"Running in {chamber} since {when(charge.started_at)}, without a plan of steps."
     count = len(following.steps(charge))
     done = outlook.done
-    ready = f" Dry between {day(done[0])} and {day(done[2])}." if done else ""
+    ready = ""
+    if done:
+        first, last = day(done[0]), day(done[2])
+        ready = f" Dry on {first}." if first == last else f" Dry between {first} and {last}."
     return f"{chamber} is on step {step.number} of {count}, {step.name}. {next_words(outlook.change)}{ready}"

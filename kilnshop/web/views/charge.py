@@ -65,7 +65,7 @@ def _facts(charge: Charge, now, outlook: following.Outlook, elevation_ft: float)
         facts.append(
             {
                 "label": "Drying done",
-                "value": f"{day(done[0])} – {day(done[2])}",
+                "value": " – ".join(dict.fromkeys((day(done[0]), day(done[2])))),
                 "kind": "estimate",
                 "note": _pace(outlook),
             }
