@@ -11,7 +11,7 @@ def main() -> None:
         os.environ.pop("DATABASE_URL", None)
         data = os.environ.get("KILNSHOP_DATA_DIR") or Path(__file__).resolve().parent / ".data"
         os.environ["KILNSHOP_DATA_DIR"] = str(Path(data) / "demo")
-        os.environ["KILNSHOP_DEBUG"] = os.environ["KILNSHOP_DEMO"] = "yes"
+        os.environ["KILNSHOP_DEMO"] = "yes"
     from django.core.management import execute_from_command_line
 
     execute_from_command_line(sys.argv)

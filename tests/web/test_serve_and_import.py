@@ -4,9 +4,6 @@ import os
 import socket
 import subprocess
 import sys
-import time
-import urllib.error
-import urllib.request
 
 import pytest
 from django.conf import settings
@@ -14,23 +11,13 @@ from django.core.management import call_command, load_command_class
 from django.db.migrations.executor import MigrationExecutor
 
 from kilnshop.shop.models import Customer
+from tests.servers import fetched, running
 
 PRODUCTION = {
     "KILNSHOP_DEBUG": "no",
     "KILNSHOP_SECRET_KEY": "for-this-test-only-" + "x" * 50,
     "DATABASE_URL": "",
 }
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-def fetched(address: str) -> tuple[int, str]:
-    with urllib.request.urlopen(address, timeout=30) as answer:
-        return answer.status, answer.read().decode()
 
 
 def refusal(capsys, name: str, *arguments: str) -> str:
@@ -47,28 +34,11 @@ def test_serve_gives_pages_and_static_files_outside_debug(tmp_path):
     env = os.environ | PRODUCTION | {"KILNSHOP_DATA_DIR": str(tmp_path)}
     manage = [sys.executable, "manage.py"]
     subprocess.run([*manage, "migrate", "-v0"], cwd=settings.BASE_DIR, env=env, timeout=300, check=True)
-    port = free_port()
-    server = subprocess.Popen(
-        [*manage, "serve", "--port", str(port)],
-        cwd=settings.BASE_DIR,
-        env=env,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert f"http://127.0.0.1:{port}/" in server.stdout.readline()
-        for _ in range(50):
-            try:
-                status, page = fetched(f"http://127.0.0.1:{port}/sign-in/")
-                break
-            except urllib.error.URLError:
-                time.sleep(0.2)
+    with running("serve", env) as (address, _):
+        status, page = fetched(f"{address}/sign-in/")
         assert status == 200
         sheet = next(part for part in page.split('"') if part.startswith("/static/kilnshop/kilnshop."))
-        assert "font-face" in fetched(f"http://127.0.0.1:{port}{sheet}")[1]
-    finally:
-        server.terminate()
-        server.wait(20)
+        assert "font-face" in fetched(f"{address}{sheet}")[1]
 
 
 @pytest.mark.django_db
