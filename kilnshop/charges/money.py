@@ -106,7 +106,7 @@ def cost(
         inputs = (
             ("Electricity", f"{power.total}" if power else ""),
             ("Chamber-days", f"{held}"),
-            ("Wood", f"{to_decimal(volume_bf, 0)} bf"),
+            ("Wood", f"{to_decimal(volume_bf, 0):,} bf"),
             ("Moisture taken out", f"{drop} % on average by board feet"),
         )
         workings.append(

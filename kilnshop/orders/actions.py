@@ -326,7 +326,7 @@ def save_quote(
         cost=price.cost.total,
     )
     quote.figures = quoting.figures(draft, quote)
-    if latest and not latest.decision and _said(latest) == _said(quote):
+    if latest and not latest.decision and (latest.cost, _said(latest)) == (quote.cost, _said(quote)):
         return latest
     quote.full_clean()
     quote.save()

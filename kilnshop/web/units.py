@@ -16,7 +16,7 @@ WORDED = (  # quantities in sentences of the science, the longer unit before the
     ("price_per_bf", re.compile(rf"({NUMBER}) per bf\b")),
     ("volume_bf", re.compile(rf"({NUMBER}) bf\b")),
     ("speed_fpm", re.compile(rf"({NUMBER}) ft/min")),
-    ("length_in", re.compile(rf"({NUMBER}) in(?= deep| thick| x )")),
+    ("length_in", re.compile(rf"({NUMBER}) in(?= deep| thick| x | /|,)")),
 )
 PHRASES = (  # words of the science that hold a US unit, and the same for a metric shop
     ("a US gallon weighs 8.34 lb", "a litre weighs 1 kg"),
@@ -26,6 +26,7 @@ PHRASES = (  # words of the science that hold a US unit, and the same for a metr
     ("per board foot", "per m³"),
     ("board feet", "volume"),
     ("Board feet", "Volume"),
+    ("Board foot", "Volume"),
 )
 _shop: ContextVar[Shop | None] = ContextVar("kilnshop_shop", default=None)
 

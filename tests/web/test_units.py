@@ -25,6 +25,7 @@ US_UNITS = re.compile(r"\d (?:°F|lb|bf|ft/min)\b|\d/[\d.]+ °F|\d in (?:deep|th
         ("Price 0.65 per bf, minimum 150", "Price 275.45 per m³, minimum 150"),  # 0.65 / 0.00235974
         ("T4-D2 at low temperature, up to 125 °F", "T4-D2 at low temperature, up to 51.7 °C"),
         ("a probe 0.5 in deep", "a probe 12.7 mm deep"),
+        ("800 bf x 1.125 in / 1 in, ash", "1.888 m³ x 28.6 mm / 25.4 mm, ash"),
         ("expect about 101 °F in step 1", "expect about 38.3 °C in step 1"),
         ("131 °C needs nothing", "131 °C needs nothing"),
     ],

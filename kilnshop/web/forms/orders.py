@@ -283,7 +283,9 @@ class QuoteForm(ShopForm):
     first_day = forms.DateField(label="Can be loaded on")
     tally_basis = forms.ChoiceField(label="Billed on", choices=Quote.TallyBasis.choices)
     price_by = forms.ChoiceField(
-        label="Priced by", choices=[("bf", "Volume"), ("day", "Whole chamber, by the day")], initial="bf"
+        label="Priced by",
+        choices=lambda: [("bf", units.reworded("Board foot")), ("day", "Whole chamber, by the day")],
+        initial="bf",
     )
 
     def clean_first_day(self):
