@@ -19,7 +19,7 @@ from kilnshop.orders.estimating import (
 )
 from kilnshop.orders.models import Lot
 from kilnshop.orders.pricing import condition, matching_rate, species_group
-from kilnshop.science import schedules
+from kilnshop.science import schedule_checks
 from kilnshop.science.estimate import Estimate, LotInput, Range, Warning
 from kilnshop.science.workings import Working
 from kilnshop.shop.models import Chamber, Shop
@@ -159,7 +159,7 @@ def _unmakeable(
     """Steps out of the chamber's reach in that month, and the schedule's own mistakes for these targets."""
     schedule = schedule_for(estimate.schedule_code, given, chamber_input(chamber, shop))
     driest = min(lot.target_mc_pct for lot in given)
-    mistakes = schedules.problems(schedule, target_mc_pct=driest, elevation_ft=float(shop.elevation_ft))
+    mistakes = schedule_checks.problems(schedule, target_mc_pct=driest, elevation_ft=float(shop.elevation_ft))
     return (*mistakes, *(w.text for w in estimate.warnings if w.code == OUT_OF_REACH))
 
 

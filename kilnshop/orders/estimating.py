@@ -11,7 +11,8 @@ from kilnshop.science import learning, psychro, schedules, treatments, volume
 from kilnshop.science import species as woods
 from kilnshop.science.chamber import Machine
 from kilnshop.science.estimate import ChamberInput, Estimate, Hold, LotInput, Outside, estimate
-from kilnshop.science.schedules import Schedule, Step, Suggestion
+from kilnshop.science.schedule_choice import Suggestion, suggest
+from kilnshop.science.schedules import Schedule, Step
 from kilnshop.science.species import Species
 from kilnshop.shop.models import Chamber, Learned, OwnSchedule, OwnSpecies, OwnTreatment, Shop
 from kilnshop.shop.queries import learned
@@ -200,7 +201,7 @@ def _drying_for(
     drying_limit = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
     coolest = psychro.f_from_c(Machine(chamber, air).lowest_c()) if air else 0.0
     if not code:
-        return schedules.suggest(
+        return suggest(
             [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct) for lot in lots],
             drying_limit,
             coolest_f=coolest,

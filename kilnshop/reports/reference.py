@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from kilnshop.science import emc, meters, psychro, schedules, treatments
 from kilnshop.science import species as woods
+from kilnshop.science.schedule_choice import published_code
 from kilnshop.shop import actions
 from kilnshop.shop.models import OwnSchedule, OwnSpecies, OwnTreatment
 
@@ -25,7 +26,7 @@ def species_rows() -> list[dict]:
             "green_mc_pct": wood.green_mc_pct,
             "shrinkage_tangential_pct": wood.shrinkage_tangential_pct,
             "shrinkage_radial_pct": wood.shrinkage_radial_pct,
-            "schedule": (schedules.published_code(wood, 1.0) or ("–",))[0],
+            "schedule": (published_code(wood, 1.0) or ("–",))[0],
             "source_short": "Published",
             "provenance": wood.provenance,
         }
@@ -77,7 +78,7 @@ def species_extras(wood: woods.Species) -> list[dict]:
     """Published schedule and safe rate of a wood by thickness."""
     found = []
     for label, thickness in SHORT.items():
-        code = schedules.published_code(wood, thickness)
+        code = published_code(wood, thickness)
         rate, rate_source = woods.safe_rate_pct_per_day(wood, thickness)
         found.append(
             {

@@ -15,7 +15,8 @@ from kilnshop.science.course import Run
 from kilnshop.science.drying import FREE_SLOPE, FSP, REFERENCE_VELOCITY_FPM, Array, Boards
 from kilnshop.science.emc import emc_fraction, emc_pct
 from kilnshop.science.heating import DRY_HEAT_ALLOWANCE
-from kilnshop.science.schedules import Schedule, Step, out_of_reach
+from kilnshop.science.schedule_checks import out_of_reach
+from kilnshop.science.schedules import Schedule, Step
 from kilnshop.science.species import safe_rate_pct_per_day
 
 if TYPE_CHECKING:

@@ -1,21 +1,16 @@
-"""Kiln schedules: air conditions in steps, which one suits the wood, and whether it makes sense."""
+"""Kiln schedules: air conditions in steps, published, at low temperature, by the clock, and how they finish."""
 
 from __future__ import annotations
 
 import math
 import re
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
-from itertools import pairwise
+from functools import cache
 
 from kilnshop.science import psychro
-from kilnshop.science.chamber import Machine
 from kilnshop.science.emc import emc_pct, rh_for_emc
-from kilnshop.science.species import RATE_EXPONENT, Species, read_table, safe_rate_pct_per_day
-from kilnshop.science.species import all_species as published_species
-from kilnshop.science.species import thickness_class as thickness_class
+from kilnshop.science.species import read_table, thickness_class
 
 START_MC_PCT = 300.0  # the first step holds for any wood wetter than the second step
 LOWEST_EMC_PCT = 4.5  # about the driest air a small dehumidifier holds at 120 °F
@@ -45,10 +40,8 @@ SOFTWOOD_LADDER = (
     (20.0, 135.0, 6.0),
     (15.0, 140.0, 5.0),
 )
-COLDEST_COMPRESSOR_F = 70.0  # below about this the coil of a dehumidifier frosts (common practice)
 # (part of the programme's days, dry bulb [°F], EMC [%]) for timbers, whose middle no probe governs in time.
 TIMBER_PROGRAMME = ((0.25, 90.0, 14.0), (0.25, 100.0, 12.0), (0.25, 110.0, 10.0), (0.25, 120.0, 8.0))
-GROUP_CODES = {"easy": "T8-D4", "moderate": "T6-C3", "refractory": "T3-C1"}
 
 
 @dataclass(frozen=True)
@@ -90,23 +83,6 @@ class Schedule:
                 else "from the start"
             )
         return f"at {step.from_mc_pct:g} %"
-
-
-@dataclass(frozen=True)
-class Suggestion:
-    """A schedule and one sentence saying why."""
-
-    schedule: Schedule
-    reason: str
-
-
-@cache
-def _codes() -> dict[tuple[str, str], tuple[str, str, str]]:
-    return {
-        (row["species_key"], row["thickness_class"]): (row["schedule_code"], row["source"], row["provenance"])
-        for row in read_table("species_schedules")
-        if row["species_key"]
-    }
 
 
 @cache
@@ -180,7 +156,7 @@ def assemble(code: str, *, name: str = "", elevation_ft: float = 0.0) -> Schedul
     for mc in sorted(hot.keys() | dry.keys(), reverse=True):
         dry_bulb, now = hot.get(mc, dry_bulb), dry.get(mc, now)
         step = Step(mc, dry_bulb, dry_bulb - now)
-        if not _possible(step, elevation_ft):
+        if not is_possible(step, elevation_ft):
             step = replace(step, wet_bulb_f=math.ceil(psychro.wet_bulb_f(dry_bulb, 5.0, elevation_ft)))
             raised.append(f"at {mc:g} % the published depression is {now:g} °F")
         if (step.dry_bulb_f, step.wet_bulb_f) != (steps[-1].dry_bulb_f, steps[-1].wet_bulb_f):
@@ -195,26 +171,18 @@ def assemble(code: str, *, name: str = "", elevation_ft: float = 0.0) -> Schedul
     )
 
 
-def published_code(species: Species, thickness_in: float) -> tuple[str, str, str] | None:
-    """The published schedule code of a species and thickness, with source and provenance.
-
-    Returns
-    -------
-    tuple or None
-        (code, source, provenance); None where nothing is published here (above 9/4, or species not listed).
-        Softwood codes are listed but cannot be assembled.
-
-    References
-    ----------
-    USDA Agriculture Handbook 188 (1991) ch. 7, schedules by species.
-    """
-    quarters = int(thickness_class(thickness_in).split("/")[0])
-    band = "4/4-6/4" if quarters <= 6 else "8/4" if quarters <= 9 else ""
-    return _codes().get((species.key, band))
-
-
-def _emc(step: Step, elevation_ft: float = 0.0) -> float:
+def step_emc_pct(step: Step, elevation_ft: float = 0.0) -> float:
+    """The EMC of a step's set air [%] at a height above the sea [ft]; ValueError where no air has that wet bulb."""
     return emc_pct(step.dry_bulb_f, psychro.rh_pct(step.dry_bulb_f, step.wet_bulb_f, elevation_ft))
+
+
+def is_possible(step: Step, elevation_ft: float) -> bool:
+    """Whether there is air with both bulbs of the step at a height above the sea [ft]."""
+    try:
+        step_emc_pct(step, elevation_ft)
+    except ValueError:
+        return False
+    return True
 
 
 def _wet_bulb(dry_bulb_f: float, emc: float, elevation_ft: float) -> float:
@@ -275,7 +243,7 @@ def low_temperature(
     for step in schedule.steps:
         rung = next((f for mc, f in LADDER if step.from_mc_pct > mc), LADDER_END_F) + shift
         dry_bulb = float(min(step.dry_bulb_f, max_dry_bulb_f, max(rung, math.ceil(coolest_f))))
-        emc = max(_emc(step), lowest_emc_pct)
+        emc = max(step_emc_pct(step), lowest_emc_pct)
         steps.append(replace(step, dry_bulb_f=dry_bulb, wet_bulb_f=_wet_bulb(dry_bulb, emc, elevation_ft)))
     return Schedule(
         code=f"{schedule.code}-LT",
@@ -358,148 +326,6 @@ def timber_programme(days: float, max_dry_bulb_f: float, *, elevation_ft: float 
         provenance="common practice",
         note="Runs by the hour. Check the core before it ends: a shallow probe reads dry long before the middle is.",
     )
-
-
-def _gentler(code: str) -> str:
-    found = CODE.fullmatch(code)
-    if not found:
-        raise ValueError(f"code {code!r} is not a hardwood schedule")
-    return f"T{max(1, int(found[1]) - 2)}-{found[2]}{max(1, int(found[3]) - 1)}"
-
-
-@lru_cache(maxsize=512)
-def for_wood(
-    species: Species,
-    thickness_in: float,
-    max_dry_bulb_f: float,
-    *,
-    coolest_f: float = 0.0,
-    elevation_ft: float = 0.0,
-) -> Suggestion:
-    """The schedule for one wood in a dehumidification chamber, and why.
-
-    Hardwoods: the published code at low temperature; over 9/4 the 8/4 code two temperature schedules and one
-    depression gentler; a species without a code, that of its drying group (both common practice). Softwoods:
-    the softwood ladder.
-    """
-    label, name = thickness_class(thickness_in), species.common_name
-    if species.group == "softwood":
-        gentle = species.drying_group == "refractory"
-        ladder = softwood_ladder(thickness_in, max_dry_bulb_f, gentle=gentle, elevation_ft=elevation_ft)
-        return Suggestion(
-            ladder,
-            f"{label} {name}: our own dehumidification ladder for softwoods (common practice, no code held)",
-        )
-    thick = int(label.split("/")[0]) > 9
-    found = published_code(species, thickness_in)
-    nearest = found or published_code(species, 2.0 if thick else 1.0)
-    if found:
-        code, why = found[0], f"{found[0]} is the published schedule for {label} {name}"
-    elif nearest:
-        code = _gentler(nearest[0])  # common practice
-        why = f"nothing is published for {label} {name}; {code} is gentler than its {nearest[0]}"
-    else:
-        code = GROUP_CODES[species.drying_group]
-        code = _gentler(code) if int(label.split("/")[0]) > 6 else code
-        why = f"nothing is published for {label} {name}; {code} suits a {species.drying_group} hardwood"
-    chosen = assemble(code, name=f"{code}, {label} {name}")
-    low = low_temperature(chosen, max_dry_bulb_f, coolest_f=coolest_f, elevation_ft=elevation_ft)
-    usual = low_temperature(chosen, max_dry_bulb_f, elevation_ft=elevation_ft)
-    warmer = low.steps[0].dry_bulb_f > usual.steps[0].dry_bulb_f
-    season = (
-        f", from {low.steps[0].dry_bulb_f:g} °F because the chamber gets no cooler in that month"
-        if warmer
-        else ""
-    )
-    return Suggestion(low, f"{why}, run at the same EMC and lower temperature{season}")
-
-
-@cache
-def _group_rates() -> dict[str, float]:
-    """The median published 4/4 safe rate of each drying group [% MC a day]."""
-    rates = [(s.drying_group, s.safe_rate_4_4_pct_per_day) for s in published_species()]
-    return {
-        wanted: statistics.median(rate for group, rate in rates if rate is not None and group == wanted)
-        for wanted in GROUP_CODES
-    }
-
-
-def bearable_rate(species: Species, thickness_in: float) -> tuple[float, bool]:
-    """The moisture a wood may lose a day [% MC], and whether that is published for it.
-
-    Where no safe rate is published the median rate of its drying group stands in, with the thickness rule of
-    `safe_rate_pct_per_day`: good for ranking woods, not for judging a charge.
-    """
-    rate, _ = safe_rate_pct_per_day(species, thickness_in)
-    if rate is not None:
-        return rate, True
-    nominal = max(1.0, int(thickness_class(thickness_in).split("/")[0]) / 4)
-    return _group_rates()[species.drying_group] * nominal**-RATE_EXPONENT, False
-
-
-def delicacy(species: Species, thickness_in: float, schedule: Schedule) -> tuple[float, float]:
-    """How delicate a wood is, the larger the more so: by the loss a day it bears, then by its schedule's air.
-
-    Returns
-    -------
-    tuple
-        (minus the rate of `bearable_rate` [% MC a day], mean EMC of `schedule` from 60 to 20 % MC [%]).
-
-    Notes
-    -----
-    The rate comes first because depressions of different moisture classes start their steps at different
-    moistures: from 50 to 30 % MC T8-C3 of hard maple is damper than T4-D2 of red oak, though the oak bears
-    3.8 % a day and the maple 6.5.
-    """
-    at = [step_at(schedule, mc) for mc in (60.0, 50.0, 45.0, 40.0, 35.0, 30.0, 25.0, 20.0)]
-    return -bearable_rate(species, thickness_in)[0], sum(map(_emc, at)) / len(at)
-
-
-def suggest(
-    lots: Sequence[tuple[Species, float, float, float]],
-    max_dry_bulb_f: float,
-    *,
-    coolest_f: float = 0.0,
-    elevation_ft: float = 0.0,
-) -> Suggestion:
-    """One schedule for lots dried together: that of the most delicate member.
-
-    Parameters
-    ----------
-    lots : sequence of (species, thickness_in, start_mc, target_mc)
-        Actual thickness [in], moisture contents [%].
-    max_dry_bulb_f : float
-        Hottest dry bulb of the chamber while drying [°F], 70 to 200.
-    coolest_f : float
-        Coolest dry bulb it can hold in the month [°F].
-    elevation_ft : float
-        Height above the sea [ft]; wet bulbs depend on it.
-
-    Raises
-    ------
-    ValueError
-        No lots, or a moisture content that is impossible.
-    """
-    if not lots:
-        raise ValueError("lots is empty; at least one lot is needed to suggest a schedule")
-    for species, _, start, target in lots:
-        psychro.check_range(f"start_mc of {species.common_name}", start, 3.0, START_MC_PCT, "%")
-        psychro.check_range(f"target_mc of {species.common_name}", target, 3.0, START_MC_PCT, "%")
-    options = [
-        (
-            for_wood(species, thickness, max_dry_bulb_f, coolest_f=coolest_f, elevation_ft=elevation_ft),
-            species,
-            thickness,
-        )
-        for species, thickness, _, _ in lots
-    ]
-    chosen, species, thickness = max(options, key=lambda o: delicacy(o[1], o[2], o[0].schedule))
-    mixed = ""
-    if len({option.schedule.code for option, _, _ in options}) > 1:
-        rate, listed = bearable_rate(species, thickness)
-        bears = f"safe to lose {rate:g} % a day" if listed else f"a {species.drying_group} wood"
-        mixed = f"; it is the most delicate of the lots ({bears}), so it sets the air for all"
-    return replace(chosen, reason=f"{chosen.reason[0].upper()}{chosen.reason[1:]}{mixed}.")
 
 
 def finish(
@@ -630,130 +456,10 @@ def with_heat(
     psychro.check_range("dry_bulb_f", dry_bulb_f, 120.0, 210.0, "°F")
     psychro.check_range("hours", hours, 1.0, 240.0, "h")
     last = schedule.steps[-1]
-    wet_bulb = _wet_bulb(dry_bulb_f, _emc(last, elevation_ft), elevation_ft)
+    wet_bulb = _wet_bulb(dry_bulb_f, step_emc_pct(last, elevation_ft), elevation_ft)
     return replace(
         schedule, steps=(*schedule.steps, Step(last.from_mc_pct, dry_bulb_f, wet_bulb, kind, float(hours)))
     )
-
-
-def problems(
-    schedule: Schedule,
-    *,
-    target_mc_pct: float | None = None,
-    max_dry_bulb_f: float | None = None,
-    elevation_ft: float = 0.0,
-) -> list[str]:
-    """What is wrong with a schedule, one sentence each; empty when it makes sense.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        Any, a shop's own included.
-    target_mc_pct : float or None
-        Moisture content [%] the drying steps must be able to reach.
-    max_dry_bulb_f : float or None
-        Hottest dry bulb [°F] of the chamber.
-    elevation_ft : float
-        Height above the sea [ft].
-    """
-    if not schedule.steps:
-        return ["The schedule has no steps; add at least one."]
-    found: list[str] = []
-    for number, step in enumerate(schedule.steps, 1):
-        here = f"Step {number}"
-        if not all(map(math.isfinite, (step.from_mc_pct, step.dry_bulb_f, step.wet_bulb_f))):
-            found.append(f"{here}: moisture and temperatures must be numbers.")
-            continue
-        if not 40 <= step.dry_bulb_f <= 250:
-            found.append(f"{here}: dry bulb {step.dry_bulb_f:g} °F is outside 40 to 250 °F.")
-        if step.wet_bulb_f >= step.dry_bulb_f:
-            found.append(
-                f"{here}: wet bulb {step.wet_bulb_f:g} °F must be below the dry bulb {step.dry_bulb_f:g} °F."
-            )
-        elif not _possible(step, elevation_ft):
-            found.append(
-                f"{here}: no air of {step.dry_bulb_f:g} °F has a wet bulb as low as {step.wet_bulb_f:g} °F."
-            )
-        if max_dry_bulb_f is not None and step.dry_bulb_f > max_dry_bulb_f:
-            found.append(
-                f"{here}: dry bulb {step.dry_bulb_f:g} °F is above the {max_dry_bulb_f:g} °F that the chamber may run at."
-            )
-        if step.kind == "dry" and 40 <= step.dry_bulb_f < COLDEST_COMPRESSOR_F:
-            found.append(f"{here}: {_too_cold(step.dry_bulb_f)}.")
-        if step.hours is not None and not 0 < step.hours <= 2400:
-            found.append(f"{here}: {step.hours:g} hours is outside 0 to 2400.")
-        if step.kind in ("condition", "heat", "pitch") and step.hours is None:
-            found.append(f"{here}: a {step.kind} step needs its hours.")
-        if not 0 < step.from_mc_pct <= START_MC_PCT:
-            found.append(
-                f"{here}: starting moisture {step.from_mc_pct:g} % is outside 0 to {START_MC_PCT:g} %."
-            )
-    drying = [(n, s) for n, s in enumerate(schedule.steps, 1) if s.kind == "dry"]
-    for (_, before), (number, after) in pairwise((n, s) for n, s in drying if s.hours is None):
-        if after.from_mc_pct >= before.from_mc_pct:
-            found.append(
-                f"Step {number}: starts at {after.from_mc_pct:g} %, which is not below the "
-                f"{before.from_mc_pct:g} % of the step before; moisture must fall from step to step."
-            )
-    if not drying:
-        found.append("The schedule has no drying step; add at least one.")
-    elif any(step.kind != "dry" for step in schedule.steps[: drying[-1][0]]):
-        found.append("Equalizing, conditioning, heat and pitch steps must come after the last drying step.")
-    if drying and target_mc_pct is not None:
-        equalizing = [(n, s) for n, s in enumerate(schedule.steps, 1) if s.kind == "equalize"]
-        for number, step in (drying[-1], *equalizing):
-            if _possible(step, elevation_ft) and _emc(step, elevation_ft) >= target_mc_pct:
-                found.append(
-                    f"Step {number}: its air holds wood at {_emc(step, elevation_ft):.1f} % EMC, so it never "
-                    f"reaches the target of {target_mc_pct:g} %; lower its wet bulb."
-                )
-    return found
-
-
-def out_of_reach(step: Step, machine: Machine) -> str:
-    """Why a chamber cannot hold the dry bulb of a step in the outside air of the month; empty when it can.
-
-    Notes
-    -----
-    Steady temperatures: heater, fans and, up to its lock-out, the compressor against walls and leaks for the
-    hottest; fans alone with the vents open for the coolest. No chamber here cools, and below
-    `COLDEST_COMPRESSOR_F` its dehumidifier takes no water out.
-    """
-    chamber, dry_bulb = machine.chamber, step.dry_bulb_f
-    outside = psychro.f_from_c(machine.out_c)
-    if dry_bulb > chamber.max_dry_bulb_f:
-        return f"{dry_bulb:g} °F is hotter than the {chamber.max_dry_bulb_f:g} °F limit of {chamber.name}"
-    compressor = step.kind not in ("heat", "pitch") and dry_bulb <= chamber.lockout_dry_bulb_f
-    hottest = psychro.f_from_c(machine.highest_c(compressor=compressor))
-    if dry_bulb > hottest:
-        return (
-            f"{dry_bulb:g} °F is out of reach: with {outside:.0f} °F outside, heater and fans"
-            f"{' and compressor' if compressor else ''} hold {chamber.name} at {hottest:.0f} °F at most"
-        )
-    coolest = psychro.f_from_c(machine.lowest_c())
-    if dry_bulb < coolest:
-        return (
-            f"{dry_bulb:g} °F is out of reach: with {outside:.0f} °F outside, the fans alone bring "
-            f"{chamber.name} to {coolest:.0f} °F, and nothing cools it"
-        )
-    if step.kind == "dry" and dry_bulb < COLDEST_COMPRESSOR_F:
-        return _too_cold(dry_bulb)
-    return ""
-
-
-def _too_cold(dry_bulb_f: float) -> str:
-    return (
-        f"{dry_bulb_f:g} °F is colder than the {COLDEST_COMPRESSOR_F:g} °F below which the dehumidifier's coil "
-        "frosts and takes no water out"
-    )
-
-
-def _possible(step: Step, elevation_ft: float) -> bool:
-    try:
-        _emc(step, elevation_ft)
-    except ValueError:
-        return False
-    return True
 
 
 def step_at(schedule: Schedule, mc_pct: float) -> Step:

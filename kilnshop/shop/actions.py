@@ -8,7 +8,7 @@ from django.core.management import call_command
 from django.db import models, transaction
 from django.db.models import Max
 
-from kilnshop.science import electricity, schedules, treatments
+from kilnshop.science import electricity, schedule_checks, schedules, treatments
 from kilnshop.science import species as woods
 from kilnshop.shop.electricity import period
 from kilnshop.shop.models import (
@@ -166,7 +166,7 @@ def _check_own(row: OwnRow) -> None:
     elif isinstance(row, OwnSchedule):
         hottest = Chamber.objects.filter(active=True).aggregate(hottest=Max("max_dry_bulb_f"))["hottest"]
         shop = Shop.objects.filter(pk=1).first() or Shop()
-        found = schedules.problems(
+        found = schedule_checks.problems(
             own_schedule(row), max_dry_bulb_f=hottest, elevation_ft=float(shop.elevation_ft)
         )
         if found:

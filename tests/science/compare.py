@@ -14,6 +14,7 @@ import numpy as np
 from kilnshop.science import drying, heating, schedules, species
 from kilnshop.science.chamber import ChamberInput, Outside
 from kilnshop.science.estimate import Estimate, LotInput, Range, estimate
+from kilnshop.science.schedule_choice import published_code
 from kilnshop.science.schedules import Schedule, Step
 from kilnshop.science.species import Species
 from tests.science.published import rows
@@ -138,7 +139,7 @@ def periods() -> tuple[Period, ...]:
         if row["record_kind"] != "days":
             continue
         name, wood = row["species"], wood_of(row["species"])
-        code = CODES.get(name) or (schedules.published_code(wood, 1.0) or ("",))[0]
+        code = CODES.get(name) or (published_code(wood, 1.0) or ("",))[0]
         schedule = schedules.assemble(code) if code else schedules.softwood_ladder(1.0, 180)
         green, dry = _span(row, "green_to_6"), _span(row, "from_20_to_6")
         assert green and wood.green_mc_pct
@@ -264,7 +265,7 @@ def energy() -> tuple[Energy, ...]:
     out = []
     for row in rows("dehumidification_energy"):
         wood = species.find(row["species"])
-        code = (schedules.published_code(wood, 1.0) or ("",))[0]
+        code = (published_code(wood, 1.0) or ("",))[0]
         thick = float(row["thickness_in"])
         chamber = replace(METRIC, wall_r=METRIC.wall_r * 17.5 / float(row["ua_w_per_k"]))
         bf = float(row["volume_bf"])

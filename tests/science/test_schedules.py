@@ -10,25 +10,20 @@ from hypothesis import strategies as st
 from kilnshop.science import psychro
 from kilnshop.science.chamber import ChamberInput, Machine, Outside
 from kilnshop.science.emc import emc_pct
+from kilnshop.science.schedule_checks import out_of_reach, problems
+from kilnshop.science.schedule_choice import bearable_rate, delicacy, for_wood, published_code, suggest
 from kilnshop.science.schedules import (
     START_MC_PCT,
     Schedule,
     Step,
     assemble,
-    bearable_rate,
     conditioning_hours,
-    delicacy,
     finish,
-    for_wood,
     joined,
     low_temperature,
-    out_of_reach,
     parted,
-    problems,
-    published_code,
     softwood_ladder,
     step_at,
-    suggest,
     timber_programme,
     with_heat,
 )

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from kilnshop.science import schedules, species, volume
+from kilnshop.science import schedule_choice, schedules, species, volume
 from kilnshop.science.estimate import START_HOW, ChamberInput, LotInput, Outside, estimate
 from kilnshop.web.management.base import ShopCommand, number, refuse
 
@@ -158,7 +158,7 @@ class Command(ShopCommand):
     def schedule(self, code, lot, chamber):
         if code is None:
             hottest = min(chamber.max_dry_bulb_f, chamber.lockout_dry_bulb_f)
-            suggestion = schedules.suggest(
+            suggestion = schedule_choice.suggest(
                 [(lot.species, lot.thickness_in, lot.start_mc_pct, lot.target_mc_pct)],
                 hottest,
                 elevation_ft=chamber.elevation_ft,
