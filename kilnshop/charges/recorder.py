@@ -14,7 +14,8 @@ from django.db.models import F, Max, Q
 
 from kilnshop.charges import watching
 from kilnshop.charges.models import Charge, Correction, LogImport, LogMapping, Probe, Reading, Recorder
-from kilnshop.charges.running import CHANNEL_NAMES, LATE, PinSetting, locked, pin_columns
+from kilnshop.charges.readings import CHANNEL_NAMES, PinSetting, pin_columns
+from kilnshop.charges.running import LATE, locked
 from kilnshop.shop import bulk
 from kilnshop.shop.models import Chamber, Person
 from kilnshop.shop.roles import May, require

@@ -10,7 +10,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from kilnshop.billing.actions import issue_invoice, record_payment
-from kilnshop.charges import checklists, running, watching, weighing
+from kilnshop.charges import checklists, readings, running, watching, weighing
 from kilnshop.charges.actions import add_outage, plan_charge
 from kilnshop.charges.models import Alert, Charge, ChargeLot, Probe
 from kilnshop.imports import charge_log, demo_kiln, rows
@@ -200,7 +200,7 @@ class Story:
         """One charge from start to where it stands now, read twice a day."""
         seed = int(charge.number.rsplit("-", 1)[1])
         charge_lots = list(charge.charge_lots.select_related("lot__order").order_by("lot__order__number"))
-        running.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
+        readings.set_probes(charge=charge, rows=_probes(charge_lots), by=self.operator)
         self.sign(charge, "loading", started)
         charge = running.start_charge(
             charge=charge,
@@ -322,7 +322,7 @@ class Story:
             }
             for probe, mc in zip(moist, moment.boards, strict=True):
                 values[f"ch{probe.channel}"] = _raw(mc + dice.gauss(0, 0.15), dry, probe.charge_lot.lot)
-            running.record_reading(
+            readings.record_reading(
                 charge=charge,
                 by=self.operator,
                 now=taken,
@@ -405,7 +405,7 @@ class Story:
         if not row.get("unloaded"):
             for charge_lot in charge_lots:
                 tests = _tests(charge_lot.lot, self.day(row, "dried"), dice)[:BOARDS_BEFORE_UNLOADING]
-                running.record_board_tests(charge_lot=charge_lot, rows=tests, by=self.operator, now=dried)
+                readings.record_board_tests(charge_lot=charge_lot, rows=tests, by=self.operator, now=dried)
             return
         day = self.day(row, "unloaded")
         counts = {}
@@ -413,7 +413,7 @@ class Story:
             lot = charge_lot.lot
             pieces = sum(line.pieces for line in lot.tally.all()) or None
             counts[charge_lot.pk] = (pieces, (lot.volume_bf * LOST_SHARE).quantize(Decimal(1)))
-            running.record_board_tests(
+            readings.record_board_tests(
                 charge_lot=charge_lot, rows=_tests(lot, day, dice), by=self.operator, now=dried
             )
         unloaded = self.at(day, 10)
@@ -538,7 +538,7 @@ def log_mapping(columns: dict[str, str]) -> dict:
 
 
 def _raw(mc: float, wood_f: float, lot: Lot) -> float:
-    return demo_kiln.raw_for(mc, lambda raw: running.correct_pin(raw, wood_f, lot.species_key)[0])
+    return demo_kiln.raw_for(mc, lambda raw: readings.correct_pin(raw, wood_f, lot.species_key)[0])
 
 
 def _tests(lot: Lot, day: dt.date, dice: random.Random) -> list[dict]:

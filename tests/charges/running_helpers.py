@@ -4,7 +4,7 @@ import copy
 import datetime as dt
 import uuid
 
-from kilnshop.charges import checklists, running
+from kilnshop.charges import checklists, readings, running
 from kilnshop.charges.models import Probe
 from tests import factory
 
@@ -24,7 +24,7 @@ def running_charge(operator, now=NOW, **over):
     charge.plan = plan
     charge.save()
     row = charge.charge_lots.get()
-    running.set_probes(
+    readings.set_probes(
         charge=charge,
         rows=[
             {
@@ -59,7 +59,7 @@ def running_charge(operator, now=NOW, **over):
 
 def read(charge, by, hours=24.0, entry=None, note="", **values):
     at = charge.started_at + hours * HOUR
-    return running.record_reading(
+    return readings.record_reading(
         charge=charge, by=by, now=at, taken_at=at, entry=entry or uuid.uuid4(), values=values, note=note
     )
 

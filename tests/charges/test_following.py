@@ -2,7 +2,7 @@
 
 import pytest
 
-from kilnshop.charges import following, running
+from kilnshop.charges import following, readings, running
 from tests import factory
 from tests.charges.running_helpers import HOUR, NOW, read, running_charge
 
@@ -16,7 +16,7 @@ def by_hand(charge, operator, hours, *values):
     """A reading whose channels 1 and 2 are put to known figures."""
     reading = read(charge, operator, hours=hours, dry_bulb_f=115, **{f"ch{i}": 18.0 for i in (1, 2)})
     for channel, value in enumerate(values, 1):
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=channel, value=value, why="known", by=operator, now=NOW + hours * HOUR
         )
     return reading
@@ -54,12 +54,12 @@ def test_the_wettest_half_governs(charge, operator):
 def test_a_later_reading_of_one_probe_does_not_stand_for_all(charge, operator):
     by_hand(charge, operator, 10, 22.0, 19.0)
     later = read(charge, operator, hours=20, dry_bulb_f=115, ch2=18.0)
-    running.correct_by_hand(
+    readings.correct_by_hand(
         reading=later, channel=2, value=16.0, why="known", by=operator, now=NOW + 20 * HOUR
     )
     assert following.governing_mc(charge, NOW + 21 * HOUR).value == 22.0
     much_later = read(charge, operator, hours=60, dry_bulb_f=115, ch2=17.0)
-    running.correct_by_hand(
+    readings.correct_by_hand(
         reading=much_later, channel=2, value=15.5, why="known", by=operator, now=NOW + 60 * HOUR
     )
     assert following.governing_mc(charge, NOW + 61 * HOUR).value == 15.5

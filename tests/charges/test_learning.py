@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from kilnshop.charges import learning, running
+from kilnshop.charges import learning, readings, running
 from kilnshop.charges.learning import work_out_again
 from kilnshop.charges.models import Correction, Event, Reading
 from kilnshop.orders.estimating import estimate_lots
@@ -48,7 +48,7 @@ def dried(operator, *, days=13.0, every=12.0, skip=(), chamber=None, number="K-2
         if drain is not None:
             values["condensate_lb"] = drain * every / 24
         at = charge.started_at + hours * HOUR
-        running.record_reading(
+        readings.record_reading(
             charge=charge, by=operator, now=at, taken_at=at, entry=uuid.uuid4(), values=values
         )
     end = charge.started_at + (hours + 1) * HOUR
@@ -198,7 +198,7 @@ def test_boards_tested_after_unloading_are_learned_from(operator):
         "depth_in": None,
         "wood_temp_f": None,
     }
-    running.record_board_tests(
+    readings.record_board_tests(
         charge_lot=charge.charge_lots.get(),
         rows=[test | {"measured_on": charge.unloaded_at.date()}],
         by=operator,

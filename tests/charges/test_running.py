@@ -9,7 +9,7 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from kilnshop.charges import running
+from kilnshop.charges import readings, running
 from kilnshop.charges.models import BoardTest, Booking, Charge, Correction, LogImport, LogMapping, Reading
 from kilnshop.imports import charge_log
 from tests import factory
@@ -177,7 +177,7 @@ def test_a_meter_that_runs_back_is_refused(charge, operator):
 @pytest.mark.parametrize(("hours", "words"), [(-2, "had not started"), (5, "future")])
 def test_a_reading_lies_in_the_charges_time(charge, operator, hours, words):
     with pytest.raises(ValidationError, match=words):
-        running.record_reading(
+        readings.record_reading(
             charge=charge,
             by=operator,
             now=NOW + HOUR,
@@ -189,7 +189,7 @@ def test_a_reading_lies_in_the_charges_time(charge, operator, hours, words):
 
 def test_a_correction_by_hand_leaves_who_why_and_the_older_ones(charge, operator):
     reading = read(charge, operator, dry_bulb_f=110, ch1=18.0)
-    running.correct_by_hand(
+    readings.correct_by_hand(
         reading=reading, channel=1, value=14.2, why="Oven-dry section", by=operator, now=NOW + 30 * HOUR
     )
     assert [row.method == "by hand" for row in reading.corrections.all()] == [True, False]
@@ -198,9 +198,9 @@ def test_a_correction_by_hand_leaves_who_why_and_the_older_ones(charge, operator
     reading.refresh_from_db()
     assert reading.ch1 == 18.0
     with pytest.raises(ValidationError, match="Say why"):
-        running.correct_by_hand(reading=reading, channel=1, value=14, why=" ", by=operator, now=NOW)
+        readings.correct_by_hand(reading=reading, channel=1, value=14, why=" ", by=operator, now=NOW)
     with pytest.raises(ValidationError, match="no moisture reading"):
-        running.correct_by_hand(reading=reading, channel=3, value=14, why="x", by=operator, now=NOW)
+        readings.correct_by_hand(reading=reading, channel=3, value=14, why="x", by=operator, now=NOW)
 
 
 # Steps, water, probes
@@ -230,9 +230,9 @@ def test_a_channel_with_readings_keeps_its_meaning(charge, operator):
     read(charge, operator, dry_bulb_f=110, ch1=18.0)
     row = charge.charge_lots.get()
     with pytest.raises(ValidationError, match="Channel 1 has readings"):
-        running.set_probes(charge=charge, rows=[], by=operator)
+        readings.set_probes(charge=charge, rows=[], by=operator)
     rows = [{"channel": 1, "kind": "mc", "charge_lot": row, "board": "8", "depth_in": 0.3, "position": "top"}]
-    running.set_probes(charge=charge, rows=rows, by=operator)
+    readings.set_probes(charge=charge, rows=rows, by=operator)
     assert [(p.channel, p.board) for p in charge.probes.all()] == [(1, "8")]
 
 
@@ -278,7 +278,7 @@ def test_more_wood_out_than_in_is_refused(charge, operator):
 def test_a_board_test_is_corrected_by_the_named_method(charge, operator):
     row = charge.charge_lots.get()
     common = {"meter": "Two-pin meter", "depth_in": 0.25, "measured_on": dt.date(2026, 3, 12)}
-    running.record_board_tests(
+    readings.record_board_tests(
         charge_lot=row,
         rows=[
             {"board": "1", "raw_pct": 8.4, "method": "pin", "wood_temp_f": 70.0, **common},
@@ -304,7 +304,7 @@ def test_board_tests_are_kept_all_or_none(charge, operator):
         {"board": "3", "raw_pct": 840.0, "measured_on": dt.date(2026, 3, 12), **common},
     ]
     with pytest.raises(ValidationError) as error:
-        running.record_board_tests(charge_lot=row, rows=rows, by=operator, now=NOW)
+        readings.record_board_tests(charge_lot=row, rows=rows, by=operator, now=NOW)
     assert "Board 2" in said(error)
     assert "Board 3" in said(error)
     assert not BoardTest.objects.exists()

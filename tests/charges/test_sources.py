@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from kilnshop.charges import following, running, sources
+from kilnshop.charges import following, readings, running, sources
 from kilnshop.charges.models import Correction
 from tests.charges.running_helpers import HOUR, NOW, read, running_charge
 from tests.charges.test_weighing import cut
@@ -72,7 +72,7 @@ def test_boards_lead_while_wet_and_are_never_mixed_with_probes(operator):
     cut(row, operator, "S2", mc=40, at=NOW + HOUR)
     reading = read(charge, operator, hours=2, dry_bulb_f=100, ch1=18.0, ch2=18.0)
     for channel in (1, 2):
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=channel, value=20.0, why="known", by=operator, now=NOW + 2 * HOUR
         )
     found = following.governing_mc(charge, NOW + 3 * HOUR)
@@ -209,7 +209,7 @@ def test_a_temperature_channel_must_measure_a_temperature(operator):
     ]
     rows[0]["temp_channel"] = 2
     with pytest.raises(running.ValidationError, match="does not measure a temperature"):
-        running.set_probes(charge=charge, rows=rows, by=operator)
+        readings.set_probes(charge=charge, rows=rows, by=operator)
 
 
 @pytest.mark.django_db

@@ -4,7 +4,7 @@ import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.urls import reverse
 
-from kilnshop.charges import following, running, watching, weighing
+from kilnshop.charges import following, readings, running, watching, weighing
 from kilnshop.charges.models import Alert, LogImport, Reading
 from kilnshop.orders.models import Promise
 from kilnshop.shop.queries import shop_today
@@ -84,11 +84,11 @@ def test_a_corrected_reading_is_watched_again(charge, operator):
     """4/4 red oak may lose 3.8 % a day (Wengert): 24 to 19 is too fast, 24 to 22 is not."""
     for hours, value in ((24, 24.0), (48, 19.0)):
         reading = read(charge, operator, hours=hours, dry_bulb_f=115, ch1=20.0)
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=1, value=value, why="section", by=operator, now=NOW + hours * HOUR
         )
     assert charge.alerts.get(kind="fast").severity == "stop"
-    running.correct_by_hand(
+    readings.correct_by_hand(
         reading=reading, channel=1, value=22.0, why="misread", by=operator, now=NOW + 49 * HOUR
     )
     assert not charge.alerts.get(kind="fast").lasting
@@ -118,7 +118,7 @@ def test_a_slow_charge_breaks_the_promises_it_cannot_keep(charge, operator, owne
     assert watching.late_promises([(charge, following.outlook(charge, at))], 0) == []
     for hours, value in ((2, 25.0), (200, 20.0)):  # planned in 60 hours
         reading = read(charge, operator, hours=hours, dry_bulb_f=115, ch1=20.0)
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=1, value=value, why="section", by=operator, now=NOW + hours * HOUR
         )
     outlook = following.outlook(charge, NOW + 200 * HOUR)
@@ -132,7 +132,7 @@ def test_readings_that_run_slow_move_the_finish_and_narrow_the_band(charge, oper
     before = following.expected_done(charge, NOW)
     for hours, value in ((2, 25.0), (200, 20.0)):
         reading = read(charge, operator, hours=hours, dry_bulb_f=115, ch1=20.0)
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=1, value=value, why="section", by=operator, now=NOW + hours * HOUR
         )
     after = following.expected_done(charge, NOW + 200 * HOUR)
@@ -160,7 +160,7 @@ STAGES = (
 def boards(charge, by, *values):
     reading = read(charge, by, hours=200, dry_bulb_f=115, ch1=12.0, ch2=12.0)
     for channel, value in enumerate(values, 1):
-        running.correct_by_hand(
+        readings.correct_by_hand(
             reading=reading, channel=channel, value=value, why="section", by=by, now=NOW + 200 * HOUR
         )
 

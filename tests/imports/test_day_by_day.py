@@ -15,7 +15,7 @@ import time_machine
 from django.urls import reverse
 
 from kilnshop.billing.actions import issue_invoice, record_payment
-from kilnshop.charges import checklists, following, running
+from kilnshop.charges import checklists, following, readings, running
 from kilnshop.charges.actions import plan_charge
 from kilnshop.charges.models import Alert, Charge
 from kilnshop.imports import charge_log, demo_kiln
@@ -126,7 +126,7 @@ def test_a_charge_runs_day_by_day_from_start_to_paid_ticket(charge, client):
                 (8, "core", "mid"),
             )
         ]
-        running.set_probes(charge=charge, rows=probes, by=operator)
+        readings.set_probes(charge=charge, rows=probes, by=operator)
         charge = running.start_charge(
             charge=charge, lines=signed("start"), initials="OP", by=operator, now=STARTED
         )
@@ -142,11 +142,11 @@ def test_a_charge_runs_day_by_day_from_start_to_paid_ticket(charge, client):
             meter, drained, before = meter + 12.0, drained + lost_lb, sum(kiln.boards)
             values = {
                 f"ch{n}": demo_kiln.raw_for(
-                    mc, lambda raw, dry=dry: running.correct_pin(raw, dry, "black_cherry")[0]
+                    mc, lambda raw, dry=dry: readings.correct_pin(raw, dry, "black_cherry")[0]
                 )
                 for n, mc in enumerate(kiln.boards, 1)
             }
-            running.record_reading(
+            readings.record_reading(
                 charge=charge,
                 by=operator,
                 now=now,
@@ -214,7 +214,7 @@ def test_a_charge_runs_day_by_day_from_start_to_paid_ticket(charge, client):
         now += 24 * HOUR
         clock.move_to(now)
         finals = [demo_kiln.wettest_half(kiln.boards) + offset for offset in (-0.6, -0.2, 0.1, 0.5)]
-        running.record_board_tests(
+        readings.record_board_tests(
             charge_lot=row,
             rows=[
                 {

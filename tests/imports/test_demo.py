@@ -191,7 +191,7 @@ def test_made_up_boards_dry_to_the_target_in_the_asked_time():
 
 @pytest.mark.parametrize("mc", [6.5, 12.0, 24.0])
 def test_made_up_raw_reading_corrects_to_the_moisture(mc):
-    from kilnshop.charges.running import correct_pin
+    from kilnshop.charges.readings import correct_pin
 
     raw = demo_kiln.raw_for(mc, lambda raw: correct_pin(raw, 110.0, "northern_red_oak")[0])
     assert correct_pin(raw, 110.0, "northern_red_oak")[0] == pytest.approx(mc, abs=0.3)

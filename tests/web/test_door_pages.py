@@ -8,7 +8,7 @@ import time_machine
 from django.urls import reverse
 from pypdf import PdfReader
 
-from kilnshop.charges import running
+from kilnshop.charges import readings
 from kilnshop.charges.models import Charge, Reading
 from kilnshop.shop.models import Chamber
 from tests import factory
@@ -98,7 +98,7 @@ def test_a_phone_is_told_saved_or_what_was_wrong_by_field(charge, door):
 
 
 def test_a_reading_of_a_probe_taken_away_since_is_refused_not_shortened(charge, operator, door):
-    running.set_probes(charge=charge, rows=[], by=operator)
+    readings.set_probes(charge=charge, rows=[], by=operator)
     told = send(door, charge, dry_bulb_f="112", ch3="104").json()["problems"]
     assert "Channel 3 was read 104, but no probe is set up there now." in told[0]["text"]
     assert not Reading.objects.exists()

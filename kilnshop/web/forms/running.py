@@ -8,7 +8,7 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from kilnshop.charges import checklists, following, running
+from kilnshop.charges import checklists, following, readings
 from kilnshop.charges.models import CHANNELS, BoardTest, Degrade, Probe
 from kilnshop.imports import logs
 from kilnshop.science import meters
@@ -136,14 +136,14 @@ class ReadingForm(ShopForm):
         self.fields["entry"].initial = uuid.uuid4
         self.fields["typed_in"].initial = units.unit("temp_f").symbol
         for name in ("dry_bulb_f", "wet_bulb_f"):
-            label, low, high, _ = running.RANGES[name]
+            label, low, high, _ = readings.RANGES[name]
             self.fields[name] = QuantityField(
                 quantity="temp_f", low=low, high=high, label=label, required=False, last=last.get(name)
             )
         walk = following.walked(charge)
         for probe in walk:
             name = f"ch{probe.channel}"
-            _, low, high, _ = running.RANGES[probe.kind]
+            _, low, high, _ = readings.RANGES[probe.kind]
             shared = {
                 "low": low,
                 "high": high,
@@ -164,7 +164,7 @@ class ReadingForm(ShopForm):
             required=False,
             help_text="Blank: the dry bulb is used to correct the moisture.",
         )
-        _, low, high, _ = running.RANGES["condensate_lb"]
+        _, low, high, _ = readings.RANGES["condensate_lb"]
         self.fields["condensate_lb"] = QuantityField(
             quantity="weight_lb",
             low=low,
@@ -173,7 +173,7 @@ class ReadingForm(ShopForm):
             required=False,
             last=last.get("condensate_lb"),
         )
-        _, low, high, unit = running.RANGES["meter_kwh"]
+        _, low, high, unit = readings.RANGES["meter_kwh"]
         self.fields["meter_kwh"] = NumberField(
             unit=unit,
             low=low,
@@ -209,7 +209,7 @@ class ReadingForm(ShopForm):
     def clean(self):
         """A form that waited on a phone may be older than the probes and the units it was typed for."""
         data = super().clean()
-        for name in running.CHANNEL_NAMES:
+        for name in readings.CHANNEL_NAMES:
             if self.data.get(name, "").strip() and name not in self.fields:
                 self.add_error(
                     None,
@@ -224,7 +224,7 @@ class ReadingForm(ShopForm):
         return data
 
     def values(self) -> dict:
-        wanted = (*running.CHANNEL_NAMES, "dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh")
+        wanted = (*readings.CHANNEL_NAMES, "dry_bulb_f", "wet_bulb_f", "condensate_lb", "meter_kwh")
         return {name: self.cleaned_data[name] for name in wanted if self.cleaned_data.get(name) is not None}
 
 
@@ -338,7 +338,7 @@ class BoardTestsForm(ShopForm):
     """What all the boards of one sitting share."""
 
     charge_lot = forms.ModelChoiceField(queryset=None, label="Lot", empty_label=None)
-    method = forms.ChoiceField(label="Method", choices=list(running.METHODS.items()))
+    method = forms.ChoiceField(label="Method", choices=list(readings.METHODS.items()))
     meter = forms.CharField(label="Meter or scale", max_length=60, required=False)
     depth_in = QuantityField(
         quantity="length_in",

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import path
 from django.utils import timezone
 
-from kilnshop.charges import following, running
+from kilnshop.charges import following, readings, running
 from kilnshop.charges.models import CHANNELS, Reading
 from kilnshop.shop.roles import May
 from kilnshop.web import charge_report, charge_words, kept
@@ -26,7 +26,7 @@ def reading_new(request, charge_pk):
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         try:
-            running.record_reading(
+            readings.record_reading(
                 charge=found,
                 by=request.user,
                 now=timezone.now(),
@@ -68,7 +68,7 @@ def reading(request, pk):
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         try:
-            running.correct_by_hand(
+            readings.correct_by_hand(
                 reading=found,
                 channel=data["channel"],
                 value=data["value"],
@@ -103,7 +103,7 @@ def probes(request, charge_pk):
         probe = known.get(channel)
         initial = {}
         if probe:
-            initial = {name: getattr(probe, name) for name in running.PROBE_FIELDS}
+            initial = {name: getattr(probe, name) for name in readings.PROBE_FIELDS}
             initial["charge_lot"] = probe.charge_lot_id
             if probe.scale_species == probe.charge_lot.lot.species_key:
                 initial["scale_species"] = forms.OWN_SPECIES
@@ -116,7 +116,7 @@ def probes(request, charge_pk):
         ]
         try:
             with transaction.atomic():
-                running.set_probes(charge=found, rows=rows, by=request.user)
+                readings.set_probes(charge=found, rows=rows, by=request.user)
                 running.set_drain(charge=found, counts=drain.cleaned_data["drain_counts"], by=request.user)
             messages.success(request, f"{len(rows)} channel{'s' * (len(rows) != 1)} set up.")
             return redirect("charge_readings", found.pk)
@@ -141,7 +141,7 @@ def board_tests(request, charge_pk):
             row.cleaned_data | shared for row in boards if (row.cleaned_data or {}).get("raw_pct") is not None
         ]
         try:
-            saved = running.record_board_tests(
+            saved = readings.record_board_tests(
                 charge_lot=form.cleaned_data["charge_lot"], rows=rows, by=request.user, now=timezone.now()
             )
             messages.success(request, f"{len(saved)} board{'s' * (len(saved) != 1)} recorded.")
